@@ -1,0 +1,53 @@
+"""What every route declares: `dependencies=[allow(Action.X)]`. A house rule fails for a route without exactly one."""
+
+from typing import Annotated, Any
+
+from fastapi import Depends, Path, Request
+
+from app.access.actions import Action
+from app.access.policy import refusal
+from app.access.viewer import Viewer
+from app.db import Db
+from app.errors import NeedsSignIn, NotAllowed, NotFound
+from app.people import queries as people
+from app.web.database import open_db
+
+Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
+DbHere = Annotated[Db, Depends(open_db)]
+
+
+def allow(action: Action) -> Any:
+    """The guard dependency of one route; it finds who is looking and asks the policy table."""
+
+    def guard(request: Request, db: DbHere) -> None:
+        viewer = identify(request, db)
+        request.state.viewer = viewer
+        if viewer is None and refusal(None, action) is not None:
+            raise NeedsSignIn("Please sign in", "This page is for the people of a programme.")
+        if viewer is not None and "programme_id" in request.path_params and viewer.programme is None:
+            raise NotFound("There is no such programme here", "Or you are not one of its people.")
+        if reason := refusal(viewer, action):
+            raise NotAllowed(f"You can't {action.value}", reason[0].upper() + reason[1:], "Ask the programme's manager.")
+
+    guard.action = action  # type: ignore[attr-defined]
+    return Depends(guard)
+
+
+def identify(request: Request, db: Db) -> Viewer | None:
+    """Who holds the sign-in cookie, with their hats in the programme that the path names."""
+    token = request.cookies.get(request.app.state.settings.cookie_name)
+    if not token:
+        return None
+    typed = str(request.path_params.get("programme_id") or "")
+    number = int(typed) if typed.isascii() and typed.isdigit() and len(typed) < 10 else None
+    return people.find_viewer(db, token, number)
+
+
+def _signed_in(request: Request) -> Viewer:
+    viewer = getattr(request.state, "viewer", None)
+    if viewer is None:
+        raise NeedsSignIn("Please sign in")
+    return viewer
+
+
+SignedIn = Annotated[Viewer, Depends(_signed_in)]

@@ -1,0 +1,321 @@
+"""What was filed about one design question, as frozen rows in storage units. Imports neither numpy nor scipy.
+
+A caller builds `Evidence(question, marks, ...)`. Building it validates everything and sorts the rows, so two callers
+with the same facts in another order hold equal evidence with one `fingerprint()`.
+"""
+
+import hashlib
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from types import MappingProxyType
+from typing import Any, Literal
+
+from app.evidence import METHOD_VERSION
+from app.evidence.refusals import EvidenceError, check_marks, check_rule, finite
+
+ScaleKind = Literal["quality", "ideal_zero"]
+RuleKind = Literal["gain", "no_worse"]
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """A rating attribute's scale, in marks.
+
+    kind 'quality': unipolar, higher is better.
+    kind 'ideal_zero': bipolar, 0 = as wanted, so a smaller |mark| is better.
+    """
+
+    lowest: float = 1.0
+    highest: float = 10.0
+    step: float = 1.0
+    kind: ScaleKind = "quality"
+
+    def __post_init__(self) -> None:
+        for name in ("lowest", "highest", "step"):
+            finite(f"scale.{name}", getattr(self, name))
+        if self.step <= 0 or self.highest <= self.lowest:
+            raise EvidenceError(
+                "scale", asdict(self), "A scale needs a positive step, and a highest mark above its lowest."
+            )
+        if self.kind not in ("quality", "ideal_zero"):
+            raise EvidenceError("scale.kind", self.kind, "A scale is either 'quality' or 'ideal_zero'.")
+        if self.kind == "ideal_zero" and not math.isclose(self.lowest, -self.highest):
+            raise EvidenceError(
+                "scale", asdict(self), "A scale with its ideal at zero must reach equally far both ways."
+            )
+        if not self.is_mark(self.highest):
+            raise EvidenceError("scale.step", self.step, "The steps must lead from the lowest mark to the highest.")
+        if self.categories < 3:
+            raise EvidenceError("scale.step", self.step, "A scale needs at least three different marks.")
+
+    @property
+    def unit_r(self) -> float:
+        """The unit in which priors, W and margins are stated, in marks: one point of a 1..10 scale.
+
+        'ideal_zero': one step, but a finer step does not make drivers steadier, so never less than a fifth of the way
+        from ideal to the end (our reading of "in steps"; the two agree on -5..+5 in whole steps).
+        """
+        if self.kind == "quality":
+            return (self.highest - self.lowest) / 9.0
+        return max(self.step, self.highest / 5.0)
+
+    @property
+    def default_worthwhile(self) -> float:
+        """Smallest difference worth having, in marks: half a point of quality, or one step nearer to ideal."""
+        return 0.5 * self.unit_r if self.kind == "quality" else self.unit_r
+
+    @property
+    def floor(self) -> float:
+        """The lowest modelled value: the lowest mark, or distance 0."""
+        return self.lowest if self.kind == "quality" else 0.0
+
+    @property
+    def categories(self) -> int:
+        """How many different values can be modelled (marks, or distances from ideal)."""
+        return round((self.highest - self.floor) / self.step) + 1
+
+    def category(self, mark: float) -> int:
+        """0-based category of a mark (quality) or of its distance from ideal (ideal_zero)."""
+        value = mark if self.kind == "quality" else abs(mark)
+        return round((value - self.floor) / self.step)
+
+    def is_mark(self, mark: float) -> bool:
+        """Is this a value the slip offers?"""
+        if not (math.isfinite(mark) and self.lowest - 1e-9 <= mark <= self.highest + 1e-9):
+            return False
+        steps = (mark - (self.lowest if self.kind == "quality" else 0.0)) / self.step
+        return abs(steps - round(steps)) < 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One driver's mark for one attribute of one run.
+
+    driver, session, run : ids (not display names), so that renaming a person changes no fingerprint
+    variant    : which answer to the question was really on the car
+    rating     : marks, or None for "could not judge"
+    clock_min  : minutes from the session's start to the run's start; None = not known
+    order      : position of the run in its session; only a fallback for `clock_min` when pairing
+    condition  : condition class, such as "cold carpet"; None = one class for all
+    open_label : the rater knew the variant; counts, but not toward the blind share
+    spoiled    : not-counted reasons that keep the mark out of everything
+    pairing_only : reasons that spoil only the bracket; the mark still enters the fit
+    others     : (other question or part, its variant on the car) pairs, for the confounding check
+    source     : opaque id of the slip, for tracing
+    """
+
+    driver: str
+    session: str
+    run: str
+    variant: str
+    attribute: str
+    rating: float | None
+    clock_min: float | None = None
+    car: str | None = None
+    order: int | None = None
+    condition: str | None = None
+    open_label: bool = False
+    spoiled: tuple[str, ...] = ()
+    pairing_only: tuple[str, ...] = ()
+    others: tuple[tuple[str, str], ...] = ()
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """What a variant must gain on; weights of a rule's goals sum to 1."""
+
+    attribute: str
+    weight: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Must:
+    """What a variant must not lose: no worse than `margin` marks (None = the scale's default worthwhile difference)."""
+
+    attribute: str
+    margin: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A declared figure per variant (mass, unit cost, build minutes), the ground of a 'no worse is enough' question."""
+
+    name: str
+    values: Mapping[str, float]
+    better: Literal["lower", "higher"] = "lower"
+    unit: str = ""
+
+    def __post_init__(self) -> None:
+        if self.better not in ("lower", "higher"):
+            raise EvidenceError("fact.better", self.better, "Say whether the lower or the higher figure is better.")
+        for variant, value in self.values.items():
+            finite(f"fact.values[{variant}]", value)
+        object.__setattr__(self, "values", MappingProxyType(dict(sorted(self.values.items()))))
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """How the question will be decided, declared before its first counted run.
+
+    worthwhile  : W in marks on the first goal's scale (None = the scale's default)
+    drivers, brackets, sessions : wanted minimum; 2 drivers and 2 sessions are the floor of any verdict
+    conditions  : condition classes that must be covered
+    blind_share : least share, 0..1, of counted marks given blind
+    drift_limit : marks; a bracket whose two controls differ by more is limited
+    secondary   : attributes watched beside the goals in the panel reading
+    durability  : the question also declares a durability gate
+    """
+
+    kind: RuleKind = "gain"
+    goals: tuple[Goal, ...] = ()
+    musts: tuple[Must, ...] = ()
+    worthwhile: float | None = None
+    drivers: int = 3
+    brackets: int = 1
+    sessions: int = 2
+    conditions: tuple[str, ...] = ()
+    blind_share: float = 0.0
+    drift_limit: float = 1.0
+    fact: Fact | None = None
+    secondary: tuple[str, ...] = ()
+    durability: bool = False
+    planned_looks: int = 6
+
+    @property
+    def primary(self) -> str | None:
+        """The attribute of the panel reading: the first goal, else the first must."""
+        return self.goals[0].attribute if self.goals else self.musts[0].attribute if self.musts else None
+
+    @property
+    def attributes(self) -> tuple[str, ...]:
+        """Every attribute named by the rule, once, in the order declared."""
+        named = [g.attribute for g in self.goals] + [m.attribute for m in self.musts] + list(self.secondary)
+        return tuple(dict.fromkeys(named))
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One choice to be settled. `variants` always starts with `control`, the rivals follow in sorted order."""
+
+    control: str
+    variants: tuple[str, ...]
+    scales: Mapping[str, Scale]
+    rule: Rule = field(default_factory=Rule)
+
+    def __post_init__(self) -> None:
+        if len(set(self.variants)) != len(self.variants):
+            raise EvidenceError("variants", self.variants, "Each variant is named once.")
+        if self.control not in self.variants:
+            raise EvidenceError("control", self.control, "The control must be one of the question's variants.")
+        if len(self.variants) < 2:
+            raise EvidenceError("variants", self.variants, "A question needs a control and at least one rival.")
+        rivals = sorted(v for v in self.variants if v != self.control)
+        object.__setattr__(self, "variants", (self.control, *rivals))
+        object.__setattr__(self, "scales", MappingProxyType(dict(sorted(self.scales.items()))))
+        check_rule(self)
+
+    @property
+    def rivals(self) -> tuple[str, ...]:
+        return self.variants[1:]
+
+    def worthwhile(self, attribute: str) -> float:
+        """W in marks on this attribute's scale; the rule's own W applies to its first goal."""
+        if self.rule.worthwhile is not None and attribute == self.rule.primary:
+            return self.rule.worthwhile
+        return self.scales[attribute].default_worthwhile
+
+
+@dataclass(frozen=True, slots=True)
+class OpenConcern:
+    """A concern still open; `variant` None touches every variant. Only one that `blocks` stops a verdict."""
+
+    label: str
+    variant: str | None = None
+    blocks: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """A pass/fail check made elsewhere (abuse, gauge limits, fit cells, legality). `passed` None = not yet checked."""
+
+    name: str
+    passed: bool | None
+    variant: str | None = None
+    sentence: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Everything known about one question. Raises EvidenceError, naming the row, for what makes no sense.
+
+    lap_guard_worse : rivals whose laps are shown slower than the control's; they cannot read "favours adopt"
+    """
+
+    question: Question
+    marks: tuple[Mark, ...] = ()
+    concerns: tuple[OpenConcern, ...] = ()
+    gates: tuple[Gate, ...] = ()
+    lap_guard_worse: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        check_marks(self.question, self.marks)
+        for touched in [c.variant for c in self.concerns] + [g.variant for g in self.gates]:
+            if touched is not None and touched not in self.question.variants:
+                raise EvidenceError("variant", touched, "It is not one of the question's variants.")
+        object.__setattr__(self, "marks", tuple(sorted(map(_tidied, self.marks), key=_row_key)))
+        object.__setattr__(self, "concerns", tuple(sorted(self.concerns, key=lambda c: (c.label, c.variant or ""))))
+        object.__setattr__(self, "gates", tuple(sorted(self.gates, key=lambda g: (g.name, g.variant or ""))))
+        object.__setattr__(self, "lap_guard_worse", tuple(sorted(set(self.lap_guard_worse))))
+
+    def fingerprint(self) -> str:
+        """64 hex digits over the sorted rows, the rule and METHOD_VERSION; equal facts give equal fingerprints."""
+        return hashlib.sha256(self.canonical_json().encode()).hexdigest()
+
+    def canonical_json(self) -> str:
+        """The text that is hashed: every row, scale, margin and gate, in one fixed order."""
+        question = self.question
+        rule = {name: getattr(question.rule, name) for name in Rule.__dataclass_fields__ if name != "fact"}
+        rule["goals"] = [asdict(goal) for goal in question.rule.goals]
+        rule["musts"] = [asdict(must) for must in question.rule.musts]
+        fact = question.rule.fact
+        rule["fact"] = fact and [fact.name, dict(fact.values), fact.better, fact.unit]
+        whole: dict[str, Any] = {
+            "method": METHOD_VERSION,
+            "variants": question.variants,
+            "scales": {name: asdict(scale) for name, scale in question.scales.items()},
+            "rule": rule,
+            "marks": [asdict(mark) for mark in self.marks],
+            "concerns": [asdict(concern) for concern in self.concerns],
+            "gates": [asdict(gate) for gate in self.gates],
+            "lap_guard_worse": self.lap_guard_worse,
+        }
+        return json.dumps(_plain_numbers(whole), sort_keys=True, separators=(",", ":"), allow_nan=False)
+
+
+def _plain_numbers(value: Any) -> Any:
+    """1 and 1.0 are the same fact, so they must be the same bytes."""
+    if isinstance(value, bool) or value is None or isinstance(value, str):
+        return value
+    if isinstance(value, (int, float)):
+        return float(value)
+    if isinstance(value, Mapping):
+        return {str(key): _plain_numbers(item) for key, item in value.items()}
+    return [_plain_numbers(item) for item in value]
+
+
+def _row_key(mark: Mark) -> tuple[str, ...]:
+    return (mark.attribute, mark.session, mark.driver, mark.run, mark.variant, mark.source, repr(mark))
+
+
+def _tidied(mark: Mark) -> Mark:
+    """Reasons and parts in one order, so that the order a caller found them in changes nothing."""
+    values = {name: getattr(mark, name) for name in Mark.__dataclass_fields__}
+    values["rating"] = None if mark.rating is None else float(mark.rating)
+    values["clock_min"] = None if mark.clock_min is None else float(mark.clock_min)
+    values["spoiled"] = tuple(sorted(set(mark.spoiled)))
+    values["pairing_only"] = tuple(sorted(set(mark.pairing_only)))
+    values["others"] = tuple(sorted({(str(name), str(level)) for name, level in mark.others}))
+    return Mark(**values)

@@ -1,0 +1,30 @@
+"""Add to the trail. Called by every command that files or changes something."""
+
+from typing import Any
+
+from app import clock
+from app.db import Db
+from app.history.models import Happening
+
+
+def record(
+    db: Db,
+    what: str,
+    thing: str,
+    thing_id: int,
+    label: str,
+    *,
+    by_id: int | None,
+    programme_id: int | None,
+    why: str = "",
+    session_id: int | None = None,
+    **detail: Any,
+) -> None:
+    """One line of the trail: `by_id` did `what` to the thing called `label`, because `why`.
+
+    `session_id` marks what belongs to a test session's block, so that raters don't read it before they filed.
+    """
+    db.add(
+        Happening(programme_id=programme_id, at=clock.now(), by_id=by_id, what=what, thing=thing, thing_id=thing_id,
+                  label=label[:160], why=why, detail=detail, session_id=session_id)
+    )  # fmt: skip

@@ -1,0 +1,29 @@
+"""The trail: who did what to which thing, when and why. Rows are only ever added."""
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import JSON, ForeignKey, Index, Integer, String, Text
+from sqlalchemy.orm import Mapped, mapped_column
+
+from app.db import Base, UtcDateTime
+
+
+class Happening(Base):
+    __tablename__ = "happenings"
+    __table_args__ = (
+        Index("ix_happenings_programme_id_id", "programme_id", "id"),
+        Index("ix_happenings_thing", "programme_id", "thing", "thing_id"),
+    )
+
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    programme_id: Mapped[int | None] = mapped_column(ForeignKey("programmes.id"))
+    at: Mapped[datetime] = mapped_column(UtcDateTime)
+    by_id: Mapped[int | None] = mapped_column(ForeignKey("accounts.id"))
+    what: Mapped[str] = mapped_column(String(60))
+    thing: Mapped[str] = mapped_column(String(30))
+    thing_id: Mapped[int] = mapped_column(Integer)
+    label: Mapped[str] = mapped_column(String(160))
+    why: Mapped[str] = mapped_column(Text, default="")
+    detail: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
+    session_id: Mapped[int | None] = mapped_column(Integer)  # an open block hides its happenings from its raters

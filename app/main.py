@@ -1,0 +1,71 @@
+"""create_app(settings): the routers in story order, the middleware, the error pages; nothing else."""
+
+from typing import Any
+
+from fastapi import APIRouter, FastAPI, Request
+from fastapi.responses import HTMLResponse
+from starlette.routing import Mount
+from starlette.staticfiles import StaticFiles
+
+from app import clock
+from app.concerns import pages as concerns
+from app.db import Database
+from app.decisions import pages as decisions
+from app.dossiers import pages as dossiers
+from app.feedback import pages as feedback
+from app.imports import pages as imports
+from app.parts import pages as parts
+from app.people import pages as people
+from app.people.passwords import Hasher
+from app.programmes import pages as programmes
+from app.questions import pages as questions
+from app.sessions import pages as sessions
+from app.settings import Settings
+from app.web.error_pages import add_error_pages, error_page
+from app.web.middleware import BodyLimit, KnownHosts, OriginCheck, SecurityHeaders
+from app.web.render import STATIC, make_environment
+
+ROUTERS: tuple[APIRouter, ...] = (
+    people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, concerns.router,
+    decisions.router, imports.router, dossiers.router,
+)  # fmt: skip
+
+MOST_FORM_BYTES, MOST_FILE_BYTES = 2_000_000, 32_000_000
+FILE_PATHS = ("/import", "/archive", "/revisions")
+
+
+def create_app(settings: Settings, database: Database | None = None) -> FastAPI:
+    """The application for one installation. The database is opened, not migrated: the commands do that."""
+    app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None, redirect_slashes=False)
+    app.state.settings = settings
+    app.state.database = database or Database(settings.database_url)
+    app.state.hasher = Hasher(time_cost=settings.argon2_time, memory_kib=settings.argon2_memory_kib)
+    app.state.templates = make_environment()
+    app.state.now = clock.now
+    app.state.route_params = {}
+    for router in ROUTERS:
+        app.include_router(router)
+        for route in router.routes:
+            app.state.route_params[route.name] = set(route.param_convertors)  # type: ignore[attr-defined]
+    app.router.routes.append(Mount("/static", StaticFiles(directory=STATIC), name="static"))
+    add_error_pages(app)
+    _add_middleware(app, settings)
+    return app
+
+
+def _add_middleware(app: FastAPI, settings: Settings) -> None:
+    def refuse(title: str, reason: str, next_step: str, status: int) -> Any:
+        def response(scope: Any) -> HTMLResponse:
+            scope.setdefault("state", {})
+            scope["app"] = app
+            return error_page(Request(scope), status, title, reason, next_step)
+
+        return response
+
+    # The last added is the outermost.
+    app.add_middleware(BodyLimit, most=MOST_FORM_BYTES, most_files=MOST_FILE_BYTES, file_paths=FILE_PATHS)
+    app.add_middleware(OriginCheck, settings=settings, refuse=refuse(
+        "This form came from another site", "Nothing was changed.", "Open the page here and send the form from it.", 403))  # fmt: skip
+    app.add_middleware(KnownHosts, settings=settings, refuse=refuse(
+        "This address is not one of ours", "", "Use the address that was printed when the app started.", 400))  # fmt: skip
+    app.add_middleware(SecurityHeaders, settings=settings)

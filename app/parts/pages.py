@@ -1,0 +1,5 @@
+"""Pages; to come."""
+
+from fastapi import APIRouter
+
+router = APIRouter()

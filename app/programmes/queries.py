@@ -1,0 +1,41 @@
+"""Every SELECT about programmes and their attributes."""
+
+from collections.abc import Sequence
+
+from sqlalchemy import select
+
+from app.db import Db
+from app.errors import NotFound
+from app.people.rules import name_key
+from app.programmes.models import Attribute, Programme
+
+
+def get_programme(db: Db, programme_id: int) -> Programme:
+    programme = db.get(Programme, programme_id)
+    if programme is None:
+        raise NotFound("There is no such programme here")
+    return programme
+
+
+def find_programme_by_name(db: Db, name: str) -> Programme | None:
+    return db.scalar(select(Programme).where(Programme.name_key == name_key(name)))
+
+
+def list_attributes(db: Db, programme_id: int, *, on_slip: bool | None = None) -> Sequence[Attribute]:
+    query = select(Attribute).where(Attribute.programme_id == programme_id)
+    if on_slip is not None:
+        query = query.where(Attribute.on_slip.is_(on_slip))
+    return db.scalars(query.order_by(Attribute.position, Attribute.id)).all()
+
+
+def get_attribute(db: Db, programme_id: int, attribute_id: int) -> Attribute:
+    found = db.get(Attribute, attribute_id)
+    if found is None or found.programme_id != programme_id:
+        raise NotFound("There is no such rating attribute in this programme")
+    return found
+
+
+def find_attribute_by_name(db: Db, programme_id: int, name: str) -> Attribute | None:
+    return db.scalar(
+        select(Attribute).where(Attribute.programme_id == programme_id, Attribute.name_key == name_key(name))
+    )

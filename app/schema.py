@@ -1,0 +1,16 @@
+"""Imports every models.py once, so that migrations, tests and the archive see the whole schema."""
+
+from app.concerns import models as concerns
+from app.db import Base
+from app.decisions import models as decisions
+from app.feedback import models as feedback
+from app.history import models as history
+from app.parts import models as parts
+from app.people import models as people
+from app.programmes import models as programmes
+from app.questions import models as questions
+from app.sessions import models as sessions
+
+__all__ = ["concerns", "decisions", "feedback", "history", "metadata", "parts", "people", "programmes", "questions", "sessions"]
+
+metadata = Base.metadata

@@ -1,0 +1,467 @@
+"""The geometry of the pictures: numbers in, frozen coordinates out. templates/ui/charts.html only draws them.
+
+Every picture is 360 units wide, the width of a small phone, so that a unit is about a pixel there and text of 11
+units stays readable. x runs to the right, y downwards. Nothing here knows of colours; a chart that must be read in
+one ink says everything by shape, place and word.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from app.web.filters import num, signed
+
+WIDTH = 360.0
+LEFT, RIGHT = 14.0, 346.0
+"""The plotting space: the outermost values stand here."""
+
+
+# --- one axis for all --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """A straight mapping from values to units."""
+
+    lowest: float
+    highest: float
+    start: float = LEFT
+    end: float = RIGHT
+
+    def at(self, value: float) -> float:
+        """Where a value stands; values beyond the ends stand at the ends."""
+        share = (value - self.lowest) / (self.highest - self.lowest)
+        return round(self.start + min(max(share, 0.0), 1.0) * (self.end - self.start), 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A value on an axis and the word that stands at it; `anchor` is the SVG text-anchor that keeps it inside."""
+
+    x: float
+    text: str
+    anchor: str = "middle"
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A stretch of the axis that has a meaning: `kind` is "for", "against" or "none"."""
+
+    x: float
+    width: float
+    kind: str
+
+
+def _span(values: Iterable[float], *, padding: float = 0.06) -> tuple[float, float]:
+    """Lowest and highest of the values with a little air; never of no width."""
+    known = list(values)
+    lowest, highest = min(known), max(known)
+    air = (highest - lowest) * padding or 0.5
+    return lowest - air, highest + air
+
+
+def _anchor(x: float) -> str:
+    """Text near an edge is anchored away from it."""
+    if x < LEFT + 26:
+        return "start"
+    return "end" if x > RIGHT - 26 else "middle"
+
+
+def _apart(marks: Sequence[tuple[float, str]], *, unit_per_letter: float = 7.0) -> list[int]:
+    """Which line each label takes so that no two on one line touch; marks come ordered by x."""
+    ends: list[float] = []
+    lines = []
+    for x, text in marks:
+        half = len(text) * unit_per_letter / 2
+        line = next((n for n, end in enumerate(ends) if x - half >= end), len(ends))
+        if line == len(ends):
+            ends.append(0.0)
+        ends[line] = x + half + 3
+        lines.append(line)
+    return lines
+
+
+# --- intervals: one row a variant --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class IntervalRow:
+    """One variant's difference from control with its interval. `note` is said beside it ("2 of 3 drivers")."""
+
+    label: str
+    mean: float
+    low: float
+    high: float
+    n: int
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnInterval:
+    label: str
+    note: str
+    text: str
+    y_label: float
+    y: float
+    x_mean: float
+    x_low: float
+    x_high: float
+    low: str
+    mean: str
+    high: str
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class IntervalPicture:
+    """Rows of mean and interval over two bands: "worthwhile" on the better side, "too much worse" on the other."""
+
+    width: float
+    height: float
+    top: float
+    bottom: float
+    x_zero: float
+    x_worthwhile: float
+    x_margin: float
+    worthwhile: Band
+    margin: Band
+    worthwhile_text: str
+    margin_text: str
+    rows: tuple[DrawnInterval, ...]
+    unit: str
+    level: str
+    summary: str
+
+
+def interval_picture(
+    rows: Sequence[IntervalRow], *, worthwhile: float, margin: float, unit: str, level: str = "90 %", decimals: int = 2,
+) -> IntervalPicture:  # fmt: skip
+    """Differences from control, better to the right.
+
+    worthwhile : the least difference worth having, > 0, in `unit`
+    margin     : how much worse still counts as "no worse", ≥ 0, in `unit`
+    Raises ValueError without rows or with a width that is not positive.
+    """
+    if not rows:
+        raise ValueError("`rows` must hold at least one interval")
+    if worthwhile <= 0 or margin < 0:
+        raise ValueError(f"`worthwhile` must be > 0 and `margin` >= 0, got {worthwhile} and {margin}")
+    lowest, highest = _span([-1.6 * margin, 1.6 * worthwhile, 0.0, *(v for row in rows for v in (row.low, row.high))])
+    scale = Scale(lowest, highest)
+    top, pitch = 42.0, 48.0
+    drawn = tuple(
+        DrawnInterval(
+            label=row.label, note=row.note, n=row.n,
+            text=f"{signed(row.mean, decimals)} ({signed(row.low, decimals)} to {signed(row.high, decimals)})",
+            y_label=top + 20 + place * pitch, y=top + 35 + place * pitch,
+            x_mean=scale.at(row.mean), x_low=scale.at(row.low), x_high=scale.at(row.high),
+            low=signed(row.low, decimals), mean=signed(row.mean, decimals), high=signed(row.high, decimals),
+        )
+        for place, row in enumerate(rows)
+    )  # fmt: skip
+    bottom = top + len(rows) * pitch + 6
+    x_worth, x_margin = scale.at(worthwhile), scale.at(-margin)
+    return IntervalPicture(
+        width=WIDTH, height=bottom + 22, top=top, bottom=bottom, x_zero=scale.at(0.0), x_worthwhile=x_worth,
+        x_margin=x_margin, worthwhile=Band(x_worth, round(WIDTH - x_worth, 1), "for"),
+        margin=Band(0.0, x_margin, "against"), worthwhile_text=signed(worthwhile, decimals),
+        margin_text=signed(-margin, decimals), rows=drawn, unit=unit, level=level,
+        summary="; ".join(f"{row.label}: {row.text} {unit}, n = {row.n}" for row in drawn),
+    )  # fmt: skip
+
+
+# --- marks over time: one strip a driver -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class MarkPoint:
+    """One mark: `run` is its label, `x_min` minutes from the first run, `value` the mark as shown on its scale."""
+
+    run: str
+    x_min: float
+    value: float
+    is_control: bool
+    counted: bool = True
+    variant: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnMark:
+    run: str
+    x: float
+    y: float
+    value: str
+    variant: str
+    is_control: bool
+    counted: bool
+    y_value: float
+    y_base: float
+    """Where the line between the two controls runs under a test mark: the height the mark is compared with."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bracket:
+    """The line from one control to the next."""
+
+    x1: float
+    y1: float
+    x2: float
+    y2: float
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnStrip:
+    label: str
+    y_label: float
+    y_top: float
+    y_bottom: float
+    y_runs: float
+    marks: tuple[DrawnMark, ...]
+    brackets: tuple[Bracket, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MarkStrip:
+    width: float
+    height: float
+    strips: tuple[DrawnStrip, ...]
+    lowest_text: str
+    highest_text: str
+    summary: str
+
+
+def mark_strip(
+    drivers: Sequence[tuple[str, Sequence[MarkPoint]]], lowest: float, highest: float, *, decimals: int = 1,
+) -> MarkStrip:  # fmt: skip
+    """Each driver's marks in the order of the day; counted controls are joined, so each test stands over its bracket.
+
+    lowest, highest : the ends of the scale worth showing (not always those of the attribute)
+    Raises ValueError without a mark or when the scale has no width.
+    """
+    if not any(points for _, points in drivers):
+        raise ValueError("`drivers` must hold at least one mark")
+    if highest <= lowest:
+        raise ValueError(f"`highest` must be above `lowest`, got {lowest} and {highest}")
+    across = Scale(*_time_span([point.x_min for _, points in drivers for point in points]), start=34.0, end=336.0)
+    pitch, height = 122.0, 56.0
+    strips = []
+    for place, (label, points) in enumerate(drivers):
+        top = place * pitch + 40
+        strips.append(_strip(label, sorted(points, key=lambda point: point.x_min), across, top, height,
+                             (lowest, highest), decimals))  # fmt: skip
+    summary = "; ".join(
+        f"{label}: " + ", ".join(f"{point.run} {point.variant} {num(point.value, decimals)}".replace("  ", " ")
+                                 for point in sorted(points, key=lambda point: point.x_min))
+        for label, points in drivers
+    )  # fmt: skip
+    return MarkStrip(WIDTH, len(drivers) * pitch + 6, tuple(strips), num(lowest, 0), num(highest, 0), summary)
+
+
+def _time_span(minutes: Sequence[float]) -> tuple[float, float]:
+    return (min(minutes), max(minutes)) if max(minutes) > min(minutes) else (min(minutes) - 1, max(minutes) + 1)
+
+
+def _strip(
+    label: str, points: Sequence[MarkPoint], across: Scale, top: float, height: float, ends: tuple[float, float],
+    decimals: int,
+) -> DrawnStrip:  # fmt: skip
+    down = Scale(ends[0], ends[1], start=top + height, end=top)
+    controls = [(across.at(p.x_min), down.at(p.value)) for p in points if p.is_control and p.counted]
+    brackets = tuple(Bracket(x1, y1, x2, y2) for (x1, y1), (x2, y2) in pairwise(controls))
+    marks = tuple(
+        DrawnMark(
+            run=point.run, x=across.at(point.x_min), y=down.at(point.value), value=num(point.value, decimals),
+            variant=point.variant, is_control=point.is_control, counted=point.counted,
+            y_value=_value_height(down.at(point.value), _base(brackets, across.at(point.x_min), down.at(point.value))),
+            y_base=_base(brackets, across.at(point.x_min), down.at(point.value)),
+        )
+        for point in points
+    )  # fmt: skip
+    return DrawnStrip(label, top - 24, top, top + height, top + height + 29, marks, brackets)
+
+
+def _base(brackets: Sequence[Bracket], x: float, y: float) -> float:
+    for bracket in brackets:
+        if bracket.x1 < x < bracket.x2:
+            share = (x - bracket.x1) / (bracket.x2 - bracket.x1)
+            return round(bracket.y1 + share * (bracket.y2 - bracket.y1), 1)
+    return y
+
+
+def _value_height(y: float, base: float) -> float:
+    """The figure stands on the side away from the line it is compared with."""
+    return y + 18 if y > base else y - 9
+
+
+# --- driver effects: every driver a labelled tick ----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class EffectRow:
+    """One variant: each driver's effect; those in `not_counted` are shown thin and in brackets."""
+
+    label: str
+    effects: Sequence[tuple[str, float]]
+    note: str = ""
+    not_counted: Sequence[tuple[str, float]] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnEffect:
+    initials: str
+    x: float
+    y_text: float
+    text: str
+    counted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnEffectRow:
+    label: str
+    note: str
+    y_label: float
+    y: float
+    x_median: float | None
+    effects: tuple[DrawnEffect, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EffectPicture:
+    """Rows of driver ticks over the band from −W to +W, in which a driver counts as "no difference"."""
+
+    width: float
+    height: float
+    top: float
+    bottom: float
+    x_zero: float
+    band: Band
+    x_minus: float
+    x_plus: float
+    minus_text: str
+    plus_text: str
+    rows: tuple[DrawnEffectRow, ...]
+    unit: str
+    summary: str
+
+
+def driver_effects(
+    rows: Sequence[EffectRow], *, worthwhile: float, unit: str = "marks", decimals: int = 2,
+) -> EffectPicture:  # fmt: skip
+    """Each driver's own effect, better to the right; labels that would touch step down a line.
+
+    worthwhile : W, the effect from which a driver counts as for or against, > 0
+    Raises ValueError without rows or with W not positive.
+    """
+    if not rows:
+        raise ValueError("`rows` must hold at least one variant")
+    if worthwhile <= 0:
+        raise ValueError(f"`worthwhile` must be > 0, got {worthwhile}")
+    values = [value for row in rows for _, value in (*row.effects, *row.not_counted)]
+    reach = max([abs(value) for value in values] + [2.2 * worthwhile]) * 1.08
+    scale = Scale(-reach, reach)
+    y, drawn = 44.0, []
+    for row in rows:
+        shown, lines = _effects(row, scale, y, decimals)
+        x_median = scale.at(_median([value for _, value in row.effects])) if row.effects else None
+        drawn.append(DrawnEffectRow(row.label, row.note, y + 14, y + 32, x_median, shown))
+        y += 46 + lines * 14
+    x_minus, x_plus = scale.at(-worthwhile), scale.at(worthwhile)
+    return EffectPicture(
+        width=WIDTH, height=y + 4, top=38.0, bottom=y, x_zero=scale.at(0.0),
+        band=Band(x_minus, round(x_plus - x_minus, 1), "none"), x_minus=x_minus, x_plus=x_plus,
+        minus_text=signed(-worthwhile, decimals), plus_text=signed(worthwhile, decimals), rows=tuple(drawn), unit=unit,
+        summary="; ".join(
+            f"{row.label}: " + ", ".join(f"{who} {signed(value, decimals)}" for who, value in row.effects)
+            + "".join(f", {who} {signed(value, decimals)} not counted" for who, value in row.not_counted)
+            for row in rows
+        ),
+    )  # fmt: skip
+
+
+def _effects(row: EffectRow, scale: Scale, y: float, decimals: int) -> tuple[tuple[DrawnEffect, ...], int]:
+    everyone = sorted(
+        [(value, who, True) for who, value in row.effects] + [(value, who, False) for who, value in row.not_counted]
+    )
+    texts = [who if counted else f"({who})" for _, who, counted in everyone]
+    lines = _apart([(scale.at(value), text) for (value, _, _), text in zip(everyone, texts, strict=True)])
+    shown = tuple(
+        DrawnEffect(text, scale.at(value), y + 52 + line * 14, signed(value, decimals), counted)
+        for (value, _, counted), text, line in zip(everyone, texts, lines, strict=True)
+    )
+    return shown, max(lines, default=0) + 1
+
+
+def _median(values: Sequence[float]) -> float:
+    ordered = sorted(values)
+    middle = len(ordered) // 2
+    return ordered[middle] if len(ordered) % 2 else (ordered[middle - 1] + ordered[middle]) / 2
+
+
+# --- laps: one strip a run ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class LapRun:
+    """A run's laps in order: (lap time in s, counted). `note` is said beside the label ("clean mean 22.09 s")."""
+
+    label: str
+    laps: Sequence[tuple[float, bool]]
+    is_control: bool
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnLap:
+    x: float
+    y: float
+    counted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnLapRun:
+    label: str
+    note: str
+    is_control: bool
+    y_label: float
+    y_top: float
+    y_bottom: float
+    path: str
+    laps: tuple[DrawnLap, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LapStrips:
+    width: float
+    height: float
+    runs: tuple[DrawnLapRun, ...]
+    fastest_text: str
+    slowest_text: str
+    summary: str
+
+
+def lap_strips(runs: Sequence[LapRun], *, decimals: int = 2) -> LapStrips:
+    """Laps as small traces, faster upwards, all on one scale; laps left out are hollow and cut off at the edge.
+
+    The scale is that of the counted laps, so one incident does not flatten the rest.
+    Raises ValueError without a counted lap.
+    """
+    counted = [lap for run in runs for lap, counts in run.laps if counts]
+    if not counted:
+        raise ValueError("`runs` must hold at least one counted lap")
+    fastest, slowest = min(counted), max(counted)
+    low, high = _span(counted, padding=0.12)
+    most = max(len(run.laps) for run in runs)
+    across = Scale(1, max(most, 2), start=16.0, end=344.0)
+    pitch, height = 66.0, 34.0
+    drawn = []
+    for place, run in enumerate(runs):
+        top = place * pitch + 24
+        down = Scale(low, high, start=top, end=top + height)
+        laps = tuple(DrawnLap(across.at(n), down.at(lap), counts) for n, (lap, counts) in enumerate(run.laps, start=1))
+        path = " ".join(f"{'L' if n else 'M'}{lap.x} {lap.y}" for n, lap in enumerate(lap for lap in laps if lap.counted))
+        drawn.append(DrawnLapRun(run.label, run.note, run.is_control, top - 9, top, top + height, path, laps))
+    summary = "; ".join(
+        f"{run.label}: {sum(counts for _, counts in run.laps)} of {len(run.laps)} laps counted" for run in runs
+    )
+    return LapStrips(WIDTH, len(runs) * pitch + 8, tuple(drawn), f"{num(fastest, decimals)} s",
+                     f"{num(slowest, decimals)} s", summary)  # fmt: skip

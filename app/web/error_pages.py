@@ -1,0 +1,92 @@
+"""Every refusal as a page in the app's own words; unexpected faults as a reference number, never their text."""
+
+import logging
+import secrets
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import HTMLResponse, Response
+from starlette.exceptions import HTTPException
+
+from app.db import DatabaseDown, DatabaseFault
+from app.errors import Refused
+from app.web.page import page
+
+log = logging.getLogger("proveout")
+
+STATUS_WORDS = {
+    404: ("There is no such page", "It may have been typed wrong, or it belongs to another programme.", "Go back."),
+    405: ("This page can't be used that way", "", "Go back to the page with the form."),
+    400: ("The request can't be read", "", "Go back and send the form again."),
+    413: ("That is too much for one form", "", "Send less, or split it."),
+}
+
+
+def add_error_pages(app: FastAPI) -> None:
+    app.add_exception_handler(Refused, _refused)
+    app.add_exception_handler(RequestValidationError, _bad_address)
+    app.add_exception_handler(HTTPException, _http)
+    for fault in DatabaseDown:
+        app.add_exception_handler(fault, _database_down)
+    app.add_exception_handler(DatabaseFault, _database_fault)
+    app.add_exception_handler(Exception, _unexpected)
+
+
+def error_page(request: Request, status: int, title: str, reason: str = "", next_step: str = "",
+               reference: str | None = None) -> HTMLResponse:  # fmt: skip
+    """The error page, with everything that was typed given back where there was something."""
+    typed = getattr(request.state, "form_text", []) if status in (401, 403, 409, 413, 503, 500) else []
+    response = page(request, "error.html", status=status, title=title, reason=reason, next_step=next_step,
+                    reference=reference, form_text=typed)  # fmt: skip
+    if status == 503:
+        response.headers["Retry-After"] = "5"
+    return response
+
+
+def _refused(request: Request, refused: Any) -> Response:
+    if refused.status == 401:
+        return sign_in_first(request)
+    return error_page(request, refused.status, refused.title, refused.reason, refused.next_step)
+
+
+def sign_in_first(request: Request) -> Response:
+    """A reader is sent to sign in and comes back; a form is answered 401 with everything typed given back."""
+    from app.people.sign_in import sign_in_page  # the page that keeps what was typed
+
+    return sign_in_page(request)
+
+
+def _bad_address(request: Request, _error: Any) -> Response:
+    return error_page(request, 404, *STATUS_WORDS[404])
+
+
+def _http(request: Request, error: Any) -> Response:
+    title, reason, next_step = STATUS_WORDS.get(error.status_code, STATUS_WORDS[400])
+    response = error_page(request, error.status_code, title, reason, next_step)
+    for name, value in (error.headers or {}).items():
+        response.headers[name] = value
+    return response
+
+
+def _database_down(request: Request, error: Any) -> Response:
+    log.error("database not available: %s", type(error.orig).__name__ if error.orig else type(error).__name__)
+    return error_page(
+        request, 503, "Nothing was saved: the database can't be reached",
+        "It is locked, read-only or gone for the moment.", "What you typed is below. Wait a little and send it again.",
+    )  # fmt: skip
+
+
+def _database_fault(request: Request, error: Any) -> Response:
+    # psycopg reports a server that is shutting down under other classes than OperationalError
+    if getattr(error, "connection_invalidated", False) or "readonly" in str(error.orig).lower():
+        return _database_down(request, error)
+    return _unexpected(request, error)
+
+
+def _unexpected(request: Request, error: Any) -> Response:
+    reference = secrets.token_hex(4)
+    log.error("fault %s at %s %s", reference, request.method, request.scope.get("route_name", request.url.path),
+              exc_info=(type(error), error, error.__traceback__))  # fmt: skip
+    return error_page(request, 500, "Something went wrong here", "It is our fault, not yours, and it was noted.",
+                      "Try again; if it happens twice, tell whoever runs this installation.", reference)  # fmt: skip

@@ -1,0 +1,112 @@
+"""Answering: a whole page, the one block that htmx asked for, or a redirect."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from app.access.actions import Action
+from app.access.policy import may as policy_may
+
+NEVER_TARGETS = ("title", "content", "messages")
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    label: str
+    url: str
+    current: bool
+
+
+PLACES = (
+    ("Hall", "list_sessions", "/sessions"),
+    ("Questions", "list_questions", "/questions"),
+    ("Parts", "list_parts", "/parts"),
+    ("Concerns", "list_concerns", "/concerns"),
+    ("What happened", "list_trail", "/trail"),
+)
+
+
+def page(request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:
+    """Render `template`; for htmx only the block named by the target, when the template has it."""
+    environment = request.app.state.templates
+    full = _context(request, {"status": status, **context})
+    found = environment.get_template(template)
+    target = request.headers.get("HX-Target", "").rpartition("#")[2].replace("-", "_")
+    headers = {"Vary": "HX-Request, HX-Target, Cookie"}
+    partial = request.headers.get("HX-Request") == "true" and target in found.blocks and target not in NEVER_TARGETS
+    if partial:
+        text = "".join(found.blocks[target](found.new_context(full)))
+    else:
+        text = found.render(full)
+    return HTMLResponse(text, status_code=status, headers=headers)
+
+
+def _context(request: Request, context: dict[str, Any]) -> dict[str, Any]:
+    viewer = getattr(request.state, "viewer", None)
+    state = request.app.state
+
+    def url(name: str, **params: Any) -> str:
+        if viewer is not None and viewer.programme is not None:
+            params.setdefault("programme_id", viewer.programme.id)
+        return path_for(request, name, **params)
+
+    def may(action: str, subject: Any = None) -> bool:
+        return policy_may(viewer, Action[action], subject)
+
+    return {
+        "request": request, "viewer": viewer, "url": url, "may": may, "places": list(_places(request, viewer)),
+        "plain_http": state.settings.plain_http, "messages": _messages(request), "now_utc": state.now(),
+        "zone": viewer.programme.time_zone if viewer is not None and viewer.programme else "UTC", **context,
+    }  # fmt: skip
+
+
+def path_for(request: Request, name: str, **params: Any) -> str:
+    """The path of a route by its name; parameters the route doesn't have are dropped, queries added."""
+    query = params.pop("query", None)
+    wanted = request.app.state.route_params[name]
+    path = str(request.app.url_path_for(name, **{key: value for key, value in params.items() if key in wanted}))
+    if query:
+        from urllib.parse import urlencode
+
+        path += "?" + urlencode(query)
+    return path
+
+
+def _places(request: Request, viewer: Any) -> Iterable[Place]:
+    if viewer is None or viewer.programme is None:
+        return
+    for label, route, stem in PLACES:
+        if route in request.app.state.route_params:
+            yield Place(label, path_for(request, route, programme_id=viewer.programme.id), stem in request.url.path)
+
+
+def _messages(request: Request) -> list[tuple[str, str]]:
+    """The sentence that a redirect carried here, from a fixed list of words."""
+    done = request.query_params.get("done", "")
+    return [("done", DONE[done])] if done in DONE else []
+
+
+DONE = {
+    "saved": "Saved.", "filed": "Slip filed.", "amended": "Amended. The earlier version stays readable.",
+    "withdrawn": "Withdrawn. It stays readable.", "raised": "Concern raised.", "closed": "Closed.",
+    "signed": "The ruling stands.", "ruled": "Provisional ruling filed.", "imported": "Imported.",
+    "proposed": "Kept as a proposed amendment: the same form was sent with other content.",
+    "password": "Password changed; every other sign-in was ended.", "ended": "Ended.", "opened": "Session opened.",
+    "started": "Run started.", "run-ended": "Run ended.", "swapped": "Cars swapped.",
+}  # fmt: skip
+
+
+def redirect(request: Request, name: str, *, done: str = "", fragment: str = "", **params: Any) -> Response:
+    """303 to a route of ours; htmx gets HX-Redirect, since it can't see a redirect's headers."""
+    if done:
+        params["query"] = {**params.get("query", {}), "done": done}
+    viewer = getattr(request.state, "viewer", None)
+    if viewer is not None and viewer.programme is not None:
+        params.setdefault("programme_id", viewer.programme.id)
+    path = path_for(request, name, **params) + (f"#{fragment}" if fragment else "")
+    if request.headers.get("HX-Request") == "true":
+        return Response(status_code=204, headers={"HX-Redirect": path})
+    return RedirectResponse(path, status_code=303)
