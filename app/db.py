@@ -154,9 +154,17 @@ def transaction(db: Db) -> Iterator[Db]:
 
 @contextmanager
 def _committed(db: Db) -> Iterator[None]:
+    db.info["writing"] = True
     try:
         yield
         db.commit()
     except BaseException:
         db.rollback()
         raise
+    finally:
+        db.info["writing"] = False
+
+
+def is_writing(db: Db) -> bool:
+    """Inside `transaction(db)`? There a second writer of our own would wait for us for ever."""
+    return bool(db.info.get("writing"))

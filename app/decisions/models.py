@@ -23,6 +23,22 @@ class Summary(Base):
     computed_at: Mapped[datetime] = mapped_column(UtcDateTime)
 
 
+class Look(Base):
+    """The last sheet computed for a question, so that lists need not load every mark.
+
+    `stamp` is the newest line of the trail when it was computed: with a newer line it is looked at again.
+    """
+
+    __tablename__ = "looks"
+
+    question_id: Mapped[int] = mapped_column(ForeignKey("questions.id"), primary_key=True, autoincrement=False)
+    programme_id: Mapped[int] = mapped_column(ForeignKey("programmes.id"), index=True)
+    fingerprint: Mapped[str] = mapped_column(String(64))
+    stamp: Mapped[int] = mapped_column(Integer)
+    readings: Mapped[list[dict[str, Any]]] = mapped_column(JSON)
+    computed_at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+
 class Decision(StrEnum):
     ADOPT = "adopt"
     REJECT = "reject"
@@ -48,9 +64,10 @@ class Ruling(Base):
     __tablename__ = "rulings"
     __table_args__ = (
         UniqueConstraint("programme_id", "number"),
-        Index("uq_rulings_one_standing", "question_id", "variant_id", unique=True,
-              sqlite_where=text("state IN ('provisional', 'standing')"),
-              postgresql_where=text("state IN ('provisional', 'standing')")),
+        Index("uq_rulings_one_standing", "variant_id", unique=True,
+              sqlite_where=text("state = 'standing'"), postgresql_where=text("state = 'standing'")),
+        Index("uq_rulings_one_provisional", "variant_id", unique=True,
+              sqlite_where=text("state = 'provisional'"), postgresql_where=text("state = 'provisional'")),
         one_of("decision", Decision),
         one_of("form", Form),
         one_of("state", RulingState),

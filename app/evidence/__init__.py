@@ -2,13 +2,14 @@
 
 Reading guide. Start at `story.roll_up`, which tells the whole story on one screen, then follow the order it calls:
 
-    inputs        what was filed: scales, the question's rule, one `Mark` per run and attribute
+    inputs        what was filed: the question's rule, one `Mark` per run and attribute (`scales` they are marked on)
     refusals      what makes no sense, said in sentences
-    panel         what the drivers said: brackets, driver effects, votes. Counted from runs, never modelled
-    ratings       what enters the fit, and what the fit says about each variant (uses `ordinal`)
-    ordinal       the cumulative-link mixed model: maximum likelihood, or with priors (uses `likelihood`, `points`)
+    panel         what the drivers said: `brackets`, driver effects, votes. Counted from runs, never modelled
+    ratings       what enters the fit, and what the fit says about each variant (uses `nested`)
+    nested        the ordinal model with priors (uses `layout`, `links`, `points`; answers are a `mixture`)
+    ordinal       the same model by maximum likelihood, checked against outside fits (`random_effects`, `separation`)
     design_check  could something else explain the difference? aliases, inflation, one driver, one session
-    verdict       adopt / reject / retest / setting, with the clause that decides and what would change it
+    verdict       adopt / reject / retest / setting, with the clause that decides and what would change it (`gates`)
     results       the frozen answers of all of the above, and their JSON form
 
 *What the drivers said* and *what may be concluded* are two parts of one sheet and may differ; the sheet then says why.

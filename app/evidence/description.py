@@ -1,7 +1,7 @@
 """A model description and a table of text, turned into the arrays `ordinal.fit_ordinal` takes.
 
 Categorical columns are treatment coded against their first level in natural order ("2" before "10"), named column +
-level; a colon joins columns into one grouping factor ("driver:session").
+level. A colon joins columns: into one grouping factor ("driver:session"), or into an interaction of fixed columns.
 """
 
 import re
@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from app.evidence.links import Array
-from app.evidence.ordinal import IntArray
+from app.evidence.links import Array, IntArray
 from app.evidence.refusals import EvidenceError
 
 
@@ -55,7 +54,7 @@ def natural_order(values: Sequence[str]) -> tuple[str, ...]:
 
 def code(table: Mapping[str, Sequence[str]], model: ModelDescription) -> Coded:
     """Arrays for one model. Raises EvidenceError when a column is missing or a numeric one holds text."""
-    for name in (model.response, *model.fixed, *(part for g in model.groups for part in g.split(":"))):
+    for name in (model.response, *(part for term in (*model.fixed, *model.groups) for part in term.split(":"))):
         if name not in table:
             raise EvidenceError("model", name, "The table has no such column.")
     categories = natural_order(table[model.response])
@@ -63,13 +62,9 @@ def code(table: Mapping[str, Sequence[str]], model: ModelDescription) -> Coded:
     columns: list[str] = []
     x: list[Array] = []
     for name in model.fixed:
-        if name in model.numeric:
-            columns.append(name)
-            x.append(_numbers(name, table[name]))
-            continue
-        for level in natural_order(table[name])[1:]:
-            columns.append(name + level)
-            x.append(np.array([value == level for value in table[name]], dtype=float))
+        for column, values in _fixed_columns(table, name.split(":"), model.numeric):
+            columns.append(column)
+            x.append(values)
     groups, levels = [], []
     for name in model.groups:
         joined = [":".join(parts) for parts in zip(*(table[p] for p in name.split(":")), strict=True)]
@@ -77,6 +72,21 @@ def code(table: Mapping[str, Sequence[str]], model: ModelDescription) -> Coded:
         groups.append(np.array([levels[-1].index(value) for value in joined], dtype=np.int64))
     matrix = np.column_stack(x) if x else np.zeros((len(y), 0))
     return Coded(y, matrix, tuple(groups), categories, tuple(columns), tuple(levels))
+
+
+def _fixed_columns(
+    table: Mapping[str, Sequence[str]], parts: Sequence[str], numeric: Sequence[str]
+) -> list[tuple[str, Array]]:
+    """Named columns of one term; an interaction multiplies those of its parts, the first part varying fastest."""
+    found: list[tuple[str, Array]] = [("", np.ones(len(next(iter(table.values())))))]
+    for name in parts:
+        if name in numeric:
+            own = [(name, _numbers(name, table[name]))]
+        else:
+            levels = natural_order(table[name])[1:]
+            own = [(name + level, np.array([v == level for v in table[name]], dtype=float)) for level in levels]
+        found = [(f"{a}:{b}" if a else b, left * right) for b, right in own for a, left in found]
+    return found
 
 
 def _is_number(text: str) -> bool:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 FAR = 1e5  # beyond this many noise SDs nothing changes; squared it still fits a double with room
 
 
@@ -39,12 +40,7 @@ def probit(lower: Array, upper: Array) -> Interval:
         d_upper = np.exp(-0.5 * upper * upper - half_log_2pi - logp)
         d_lower = -np.exp(-0.5 * lower * lower - half_log_2pi - logp)
         return Interval(
-            logp,
-            d_upper,
-            d_lower,
-            -d_upper * (upper + d_upper),
-            -d_lower * (lower + d_lower),
-            -d_upper * d_lower,
+            logp, d_upper, d_lower, -d_upper * (upper + d_upper), -d_lower * (lower + d_lower), -d_upper * d_lower
         )
 
 
@@ -68,6 +64,28 @@ def logit(lower: Array, upper: Array) -> Interval:
         )
 
 
+def cloglog(lower: Array, upper: Array) -> Interval:
+    """Gumbel-minimum noise, F(x) = 1 - exp(-exp(x)). lower < upper elementwise. For reference fits only."""
+    with np.errstate(under="ignore", over="ignore"):
+        low, high = np.exp(np.minimum(lower, 700.0)), np.exp(np.minimum(upper, 700.0))
+        logp = -low + _log1mexp(high - low)
+        d_upper, d_lower = np.exp(upper - high - logp), -np.exp(lower - low - logp)
+        return Interval(
+            logp,
+            d_upper,
+            d_lower,
+            d_upper * (1.0 - high - d_upper),
+            d_lower * (1.0 - low - d_lower),
+            -d_upper * d_lower,
+        )
+
+
+def loglog(lower: Array, upper: Array) -> Interval:
+    """Gumbel-maximum noise, F(x) = exp(-exp(-x)): the mirror image of `cloglog`. For reference fits only."""
+    mirror = cloglog(-upper, -lower)
+    return Interval(mirror.logp, -mirror.d_lower, -mirror.d_upper, mirror.h_lower, mirror.h_upper, mirror.h_cross)
+
+
 def _log1mexp(x: Array) -> Array:
     """log(1 - exp(-x)) for x > 0, accurate at both ends."""
     small = x < 0.6931471805599453
@@ -75,4 +93,9 @@ def _log1mexp(x: Array) -> Array:
         return np.where(small, np.log(-np.expm1(-x)), np.log1p(-np.exp(-x)))
 
 
-LINKS: dict[str, Callable[[Array, Array], Interval]] = {"logit": logit, "probit": probit}
+LINKS: dict[str, Callable[[Array, Array], Interval]] = {
+    "logit": logit,
+    "probit": probit,
+    "cloglog": cloglog,
+    "loglog": loglog,
+}

@@ -18,54 +18,13 @@ from functools import lru_cache
 import numpy as np
 
 from app.evidence.inputs import Scale
+from app.evidence.layout import PRIORS, Layout, Priors, RatingRows, lay_out
 from app.evidence.links import FAR, LINKS, Array, Interval
 from app.evidence.mixture import Mixture
-from app.evidence.ordinal import IntArray
 from app.evidence.points import shifted_sobol4
 
 _FIRST, _SECOND = 16, 32
 _MAX_NEWTON = 60
-
-
-@dataclass(frozen=True, slots=True)
-class Priors:
-    """Default priors, in units of the scale's `unit_r`. common practice, no source: chosen on simulated programmes.
-
-    `log_*` are (centre, spread) of a log-normal SD; `half_*` the scale of a half-normal SD; the rest are normal SDs.
-    """
-
-    mu: float = 3.0
-    beta: float = 1.0
-    driver: float = 1.0
-    session: float = 0.5
-    drift_per_hour: float = 0.4
-    log_noise: tuple[float, float] = (0.9, 0.35)
-    log_driver_session: tuple[float, float] = (0.4, 0.6)
-    half_driver_variant: float = 0.5
-    half_session_variant: float = 0.3
-    spacing: float = 0.2  # of the scale's step
-
-
-PRIORS = Priors()
-
-
-@dataclass(frozen=True, slots=True)
-class RatingRows:
-    """What is fitted, one entry per run. All codes start at 0; variant 0 is the control.
-
-    y, variant, driver, session : (n,) int;  hours : (n,) since the session's start, or None = order not known
-    others : (n, E) indicators of other parts that changed; sizes are given because a variant may have no runs
-    """
-
-    y: IntArray
-    variant: IntArray
-    driver: IntArray
-    session: IntArray
-    hours: Array | None
-    others: Array
-    n_variants: int
-    n_drivers: int
-    n_sessions: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,29 +42,6 @@ class RatingPosterior:
     effective_points: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Layout:
-    """Where each coefficient sits, and the index lists that scatter row curvatures into Hessians."""
-
-    x: Array  # (n, P) dense, for linear predictors and gradients
-    upper: Array  # (n, F) threshold coefficients of the upper and lower bound
-    lower: Array
-    base_upper: Array  # (n,) constant part of the bounds
-    base_lower: Array
-    open_upper: Array  # (n,) bool
-    open_lower: Array
-    thresholds: Array  # (T, F) all thresholds = base + thresholds @ free
-    thresholds_base: Array
-    mean: Array  # (F + P,) prior mean
-    precision: Array  # (F, F) of the free thresholds
-    kinds: tuple[tuple[str, int, int], ...]  # (name, first coefficient, count), after the thresholds
-    gather: IntArray
-    coefficient: Array
-    starts: IntArray
-    target_row: IntArray
-    target_column: IntArray
-
-
 def fit_ratings(
     rows: RatingRows,
     scale: Scale,
@@ -119,7 +55,7 @@ def fit_ratings(
     `points` = number of integration points in the two rounds; (16, 32) unless a test wants more.
     """
     first, second = points or (_FIRST, _SECOND)
-    layout = _lay_out(rows, scale, priors)
+    layout = lay_out(rows, scale, priors)
     uniform = _points(first + second)
     z0 = np.zeros((1, 4))
     start, _, _ = _modes(layout, rows, scale, priors, link, z0, layout.mean[None, :])
@@ -175,131 +111,13 @@ def _noise_sds(z: Array, r: float, priors: Priors, n_variants: int) -> tuple[Arr
     return noise, cell, by_driver, by_session
 
 
-def _slots(rows: RatingRows) -> tuple[list[tuple[str, int, IntArray, Array]], int]:
-    """Per term: name, number of coefficients, each row's coefficient number and value; in a fixed order."""
-    n = len(rows.y)
-    one, zero = np.ones(n), np.zeros(n, dtype=np.int64)
-    cells = rows.driver * rows.n_sessions + rows.session
-    used = np.unique(cells)
-    slots = [
-        ("mu", 1, zero, one),
-        ("beta", rows.n_variants - 1, np.maximum(rows.variant - 1, 0), (rows.variant > 0).astype(float)),
-        ("driver", rows.n_drivers, rows.driver, one),
-        ("session", rows.n_sessions, rows.session, one),
-        ("cell", len(used), np.searchsorted(used, cells), one),
-    ]
-    if rows.n_variants == 2:
-        half = rows.variant - 0.5
-        slots += [("g", rows.n_drivers, rows.driver, half), ("h", rows.n_sessions, rows.session, half)]
-    else:
-        slots.append(("g", rows.n_drivers * rows.n_variants, rows.driver * rows.n_variants + rows.variant, one))
-        slots.append(("h", rows.n_sessions * rows.n_variants, rows.session * rows.n_variants + rows.variant, one))
-    if rows.hours is not None:
-        slots.append(("drift", 1, zero, rows.hours - 0.5))
-    slots += [(f"other{k}", 1, zero, rows.others[:, k]) for k in range(rows.others.shape[1])]
-    return slots, sum(count for _, count, _, _ in slots)
-
-
-def _threshold_map(scale: Scale) -> tuple[Array, Array, Array]:
-    """All thresholds = base + matrix @ free, with the middle pinned; and the free values at even spacing.
-
-    An odd number of thresholds has one in the middle; of an even number the two central ones share one free gap.
-    """
-    count = scale.categories - 1
-    even = scale.floor + (np.arange(count) + 0.5) * scale.step
-    middle = 0.5 * (even[0] + even[-1])
-    free = count - 1
-    matrix, base, start = np.zeros((count, free)), np.zeros(count), np.zeros(free)
-    position = 0
-    for k in range(count):
-        if count % 2 == 1 and k == count // 2:
-            base[k] = middle
-        elif count % 2 == 0 and k in (count // 2 - 1, count // 2):
-            base[k] = middle
-            matrix[k, count // 2 - 1] = -0.5 if k == count // 2 - 1 else 0.5
-            start[count // 2 - 1] = scale.step
-            position = count // 2
-        else:
-            matrix[k, position], start[position] = 1.0, even[k]
-            position += 1
-    return matrix, base, start
-
-
-def _lay_out(rows: RatingRows, scale: Scale, priors: Priors) -> _Layout:
-    n = len(rows.y)
-    slots, width = _slots(rows)
-    matrix, base, start = _threshold_map(scale)
-    count, free = matrix.shape
-    x = np.zeros((n, width))
-    kinds: list[tuple[str, int, int]] = []
-    columns: list[tuple[IntArray, Array]] = []
-    offset = 0
-    for name, size, index, value in slots:
-        x[np.arange(n), offset + index] += value
-        kinds.append((name, offset, size))
-        columns.append((free + offset + index, value))
-        offset += size
-    open_upper, open_lower = rows.y == count, rows.y == 0
-    above, below = np.minimum(rows.y, count - 1), np.maximum(rows.y - 1, 0)
-    upper, lower = matrix[above] * ~open_upper[:, None], matrix[below] * ~open_lower[:, None]
-    spacing = np.diff(matrix, axis=0) / (priors.spacing * scale.step)
-    mean = np.concatenate([start, np.zeros(width)])
-    mean[free] = _prior_mean(scale)
-    return _Layout(
-        x, upper, lower, base[above], base[below], open_upper, open_lower, matrix, base, mean, spacing.T @ spacing,
-        tuple(kinds), *_scatter(_columns_of(upper), _columns_of(lower), columns, n, free + width),
-    )  # fmt: skip
-
-
-def _prior_mean(scale: Scale) -> float:
-    if scale.kind == "ideal_zero":
-        return 1.5 * scale.unit_r
-    return 0.5 * (scale.lowest + scale.highest) + 0.5 * scale.unit_r
-
-
-def _columns_of(bound: Array) -> tuple[IntArray, Array]:
-    """Each row touches at most one free threshold: its number and coefficient (0 where it touches none)."""
-    index = np.abs(bound).argmax(axis=1) if bound.shape[1] else np.zeros(len(bound), dtype=np.int64)
-    value = bound[np.arange(len(bound)), index] if bound.shape[1] else np.zeros(len(bound))
-    return index, value
-
-
-def _scatter(
-    upper: tuple[IntArray, Array],
-    lower: tuple[IntArray, Array],
-    columns: list[tuple[IntArray, Array]],
-    n: int,
-    size: int,
-) -> tuple[IntArray, Array, IntArray, IntArray, IntArray]:
-    """Which of the five stacked curvature rows (see `_curvatures`) adds to which Hessian entry, sorted by entry.
-
-    Rows touch a handful of coefficients each, so summing these lists beats X'WX by an order of magnitude.
-    """
-    pairs = [(0, upper, upper), (1, lower, lower), (2, upper, lower)]
-    pairs += [(3, upper, column) for column in columns] + [(4, lower, column) for column in columns]
-    pairs += [(5, a, b) for i, a in enumerate(columns) for b in columns[: i + 1]]
-    source, entry, value = [], [], []
-    for kind, (index_a, value_a), (index_b, value_b) in pairs:
-        product = value_a * value_b
-        if kind == 2:  # both bounds hang on the same free gap: the cross term counts twice
-            product = np.where(index_a == index_b, 2.0 * product, product)
-        keep = product != 0
-        source.append((kind * n + np.arange(n))[keep])
-        entry.append((np.maximum(index_a, index_b) * size + np.minimum(index_a, index_b))[keep])
-        value.append(product[keep])
-    entries = np.concatenate(entry)
-    order = np.argsort(entries, kind="stable")
-    unique, starts = np.unique(entries[order], return_index=True)
-    return np.concatenate(source)[order], np.concatenate(value)[order], starts, unique // size, unique % size
-
-
 def _curvatures(rows: Interval) -> Array:
     """(H, 6 n): second derivatives by upper², lower², upper x lower, upper x eta, lower x eta, eta²."""
     up, low, cross = rows.h_upper, rows.h_lower, rows.h_cross
     return np.concatenate([up, low, cross, -(up + cross), -(low + cross), up + 2.0 * cross + low], axis=1)
 
 
-def _prior_precisions(layout: _Layout, rows: RatingRows, scale: Scale, priors: Priors, z: Array) -> tuple[Array, Array]:
+def _prior_precisions(layout: Layout, rows: RatingRows, scale: Scale, priors: Priors, z: Array) -> tuple[Array, Array]:
     """sigma (H,) and the precisions (H, P) of all coefficients but the thresholds."""
     r = scale.unit_r
     noise, cell, by_driver, by_session = _noise_sds(z, r, priors, rows.n_variants)
@@ -315,7 +133,7 @@ def _prior_precisions(layout: _Layout, rows: RatingRows, scale: Scale, priors: P
 
 
 def _modes(
-    layout: _Layout, rows: RatingRows, scale: Scale, priors: Priors, link: str, z: Array, start: Array
+    layout: Layout, rows: RatingRows, scale: Scale, priors: Priors, link: str, z: Array, start: Array
 ) -> tuple[Array, Array, Array]:
     """At points z (H, 4): joint modes (H, S), log evidence (H,) up to a constant, negative Hessians (H, S, S)."""
     noise, precision = _prior_precisions(layout, rows, scale, priors, z)
@@ -338,13 +156,16 @@ def _modes(
             if np.abs(step[worse]).max() < 1e-12:
                 break
             trial, trial_interval = _log_posterior(layout, link, noise, prior, values + step)
+        gained = np.abs(trial - log_post).max()
         values, log_post, interval = values + step, trial, trial_interval
-    log_det = 2.0 * np.log(np.diagonal(np.linalg.cholesky(hessian), axis1=1, axis2=2)).sum(axis=1)
+        if gained < 1e-12:  # rounding, not the model, now sets the limit
+            break
+    log_det = np.linalg.slogdet(hessian)[1]
     return values, log_post + 0.5 * np.log(precision).sum(axis=1) - 0.5 * log_det, hessian
 
 
-def _log_posterior(layout: _Layout, link: str, noise: Array, prior: Array, values: Array) -> tuple[Array, Interval]:
-    """(H,) log posterior, -inf where thresholds would cross, and the rows' derivatives (H, n)."""
+def _log_posterior(layout: Layout, link: str, noise: Array, prior: Array, values: Array) -> tuple[Array, Interval]:
+    """(H,) log posterior, -inf where the bounds of a used category would cross, and the rows' derivatives (H, n)."""
     free = layout.upper.shape[1]
     thresholds, coefficients = values[:, :free], values[:, free:]
     eta = coefficients @ layout.x.T
@@ -352,8 +173,7 @@ def _log_posterior(layout: _Layout, link: str, noise: Array, prior: Array, value
     lower = (layout.base_lower + thresholds @ layout.lower.T - eta) / noise[:, None]
     upper[:, layout.open_upper] = FAR
     lower[:, layout.open_lower] = -FAR
-    gaps = np.diff(layout.thresholds_base + thresholds @ layout.thresholds.T, axis=1)
-    crossed = (gaps <= 0).any(axis=1)
+    crossed = (upper <= lower).any(axis=1)  # of categories in use; an unused one may shrink to nothing
     upper[crossed], lower[crossed] = 1.0, -1.0
     interval = LINKS[link](lower, upper)
     off = values - layout.mean
@@ -361,7 +181,7 @@ def _log_posterior(layout: _Layout, link: str, noise: Array, prior: Array, value
     return np.where(crossed, -np.inf, interval.logp.sum(axis=1) + log_prior), interval
 
 
-def _derivatives(layout: _Layout, interval: Interval, noise: Array, prior: Array, values: Array) -> tuple[Array, Array]:
+def _derivatives(layout: Layout, interval: Interval, noise: Array, prior: Array, values: Array) -> tuple[Array, Array]:
     """Negative Hessian (H, S, S) and gradient (H, S) of the log posterior."""
     inverse = 1.0 / noise[:, None]
     up, low = interval.d_upper * inverse, interval.d_lower * inverse
@@ -377,7 +197,7 @@ def _derivatives(layout: _Layout, interval: Interval, noise: Array, prior: Array
     return hessian, gradient
 
 
-def _contrasts(layout: _Layout, rows: RatingRows) -> tuple[list[tuple[str, int, int]], Array]:
+def _contrasts(layout: Layout, rows: RatingRows) -> tuple[list[tuple[str, int, int]], Array]:
     """Names and coefficient vectors (C, S) of every difference that is reported."""
     free, size = layout.upper.shape[1], len(layout.mean)
     first = {name: free + offset for name, offset, _ in layout.kinds}
@@ -405,7 +225,7 @@ def _contrasts(layout: _Layout, rows: RatingRows) -> tuple[list[tuple[str, int, 
     return names, np.array(vectors)
 
 
-def _summarise(layout: _Layout, rows: RatingRows, weights: Array, modes: Array, hessians: Array) -> RatingPosterior:
+def _summarise(layout: Layout, rows: RatingRows, weights: Array, modes: Array, hessians: Array) -> RatingPosterior:
     names, vectors = _contrasts(layout, rows)
     keep = weights > 1e-12  # points without weight need no solve
     weights = weights[keep] / weights[keep].sum()

@@ -13,12 +13,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from app.evidence.links import FAR, LINKS, Array, Interval
+from app.evidence.links import LINKS, Array, IntArray, Interval
+from app.evidence.random_effects import Problem, marginal, with_factors
+from app.evidence.separation import independent_columns, separating_direction
 
-IntArray = NDArray[np.int64]
-_BOUNDARY_LOGLIK = 1e-5  # a random-effect SD that buys less log-likelihood than this is reported as 0
+_BOUNDARY_LOGLIK = 1e-6  # a random-effect SD that buys less log-likelihood than this is reported as 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,24 +51,6 @@ class OrdinalFit:
     max_abs_gradient: float
 
 
-@dataclass(slots=True)
-class _Problem:
-    y: IntArray  # 0..J-1
-    x: Array
-    groups: list[IntArray]
-    levels: list[int]
-    link: Callable[[Array, Array], Interval]
-    nodes: int
-    n_thresholds: int
-    u: Array  # last inner mode, the next start
-
-    def rows(self, thresholds: Array, eta: Array) -> Interval:
-        padded = np.concatenate(([-FAR], thresholds, [FAR]))
-        lower = np.where(self.y == 0, -FAR, padded[self.y] - eta)
-        upper = np.where(self.y == self.n_thresholds, FAR, padded[self.y + 1] - eta)
-        return self.link(lower, upper)
-
-
 def fit_ordinal(
     y: Sequence[int] | IntArray,
     x: Array,
@@ -90,15 +72,17 @@ def fit_ordinal(
     factors = [np.asarray(g, dtype=np.int64) for g in groups]
     x = np.asarray(x, dtype=float).reshape(len(codes), -1)
     _validate(codes, x, factors, link, nodes)
-    kept, aliased = _independent_columns(x)
+    kept, aliased = independent_columns(x)
     x = x[:, kept]
+    centre, spread = x.mean(axis=0), x.std(axis=0)
+    x = (x - centre) / spread  # minutes and indicators alike: the search then meets no steep valley
     direction, complete = separating_direction(codes, x)
-    problem = _Problem(
+    problem = Problem(
         codes, x, factors, [int(g.max()) + 1 for g in factors], LINKS[link], nodes, int(codes.max()), np.zeros(0)
     )
     if direction is not None:
         return _separated_fit(problem, direction, complete, kept, aliased)
-    return _regular_fit(problem, aliased)
+    return _regular_fit(problem, aliased, _back_to_raw(problem.n_thresholds, centre, spread))
 
 
 def _validate(codes: IntArray, x: Array, factors: list[IntArray], link: str, nodes: int) -> None:
@@ -114,58 +98,7 @@ def _validate(codes: IntArray, x: Array, factors: list[IntArray], link: str, nod
         raise ValueError("`groups` must have one level per row of `y`.")
 
 
-def _independent_columns(x: Array) -> tuple[list[int], tuple[int, ...]]:
-    """Columns not spanned by a constant and the columns before them, in order; and the others."""
-    basis = np.ones((len(x), 1)) / np.sqrt(len(x))
-    kept: list[int] = []
-    for j in range(x.shape[1]):
-        column = x[:, j] - basis @ (basis.T @ x[:, j])
-        column -= basis @ (basis.T @ column)
-        if np.linalg.norm(column) > 1e-8 * max(1.0, float(np.linalg.norm(x[:, j]))):
-            basis = np.column_stack([basis, column / np.linalg.norm(column)])
-            kept.append(j)
-    return kept, tuple(j for j in range(x.shape[1]) if j not in kept)
-
-
-def separating_direction(codes: IntArray, x: Array) -> tuple[Array | None, bool]:
-    """A direction (thresholds, beta) along which no row becomes less likely and some become more so; and: is it strict?
-
-    None when there is none, so that the maximum exists. Found by linear programming over the rows' margins
-    (Albert & Anderson 1984 for nominal outcomes, used here for cumulative links; from memory).
-    """
-    from scipy.optimize import linprog
-
-    n, p = x.shape
-    top = int(codes.max())
-    thresholds = np.eye(top)
-    upper = codes < top
-    lower = codes > 0
-    margins = np.vstack(
-        [
-            np.hstack([thresholds[codes[upper]], -x[upper]]),
-            np.hstack([-thresholds[codes[lower] - 1], x[lower]]),
-        ]
-    )
-    if p == 0:
-        return None, False
-    owner = np.concatenate([np.flatnonzero(upper), np.flatnonzero(lower)])
-    scale = np.concatenate([np.ones(top), np.abs(x).max(axis=0)])  # comparable columns
-    m = len(margins)
-    found = linprog(
-        np.concatenate([np.zeros(top + p), -np.ones(m)]),
-        A_ub=np.hstack([-margins / scale, np.eye(m)]),
-        b_ub=np.zeros(m),
-        bounds=[(-1e4, 1e4)] * (top + p) + [(0, 1)] * m,
-        method="highs",
-    )
-    if found.x is None or -found.fun < 1e-6:
-        return None, False
-    gained = np.zeros(n)
-    np.maximum.at(gained, owner, found.x[top + p :])
-    return found.x[: top + p] / scale, bool((gained > 1e-6).all())
-
-
-def _fit_fixed(problem: _Problem, iterations: int = 60) -> tuple[Array, Array, float, Array]:
+def _fit_fixed(problem: Problem, iterations: int = 60) -> tuple[Array, Array, float, Array]:
     """Thresholds, beta, log-likelihood and Hessian without random effects, by Newton with step halving."""
     top, p = problem.n_thresholds, problem.x.shape[1]
     shares = np.cumsum(np.bincount(problem.y, minlength=top + 1))[:-1] / len(problem.y)
@@ -202,84 +135,7 @@ def _fit_fixed(problem: _Problem, iterations: int = 60) -> tuple[Array, Array, f
     return values[:top], values[top:], current, hessian
 
 
-def _inner_diagonal(problem: _Problem, thresholds: Array, fixed: Array, sd: float) -> tuple[Array, Array]:
-    """Mode and curvature of each level's random effect; one factor, so levels are independent."""
-    group, levels = problem.groups[0], problem.levels[0]
-    u = problem.u if problem.u.shape == (levels,) else np.zeros(levels)
-
-    def at(u: Array) -> tuple[Array, Interval]:
-        rows = problem.rows(thresholds, fixed + sd * u[group])
-        return np.bincount(group, rows.logp, levels) - 0.5 * u * u, rows
-
-    value, rows = at(u)
-    for _ in range(50):
-        score = -sd * np.bincount(group, rows.d_upper + rows.d_lower, levels) - u
-        curve = 1.0 - sd * sd * np.bincount(group, rows.h_upper + 2 * rows.h_cross + rows.h_lower, levels)
-        step = score / curve
-        if np.abs(step).max() < 1e-10:
-            break
-        trial, rows = at(u + step)
-        worse = trial < value - 1e-10
-        while worse.any():
-            step = np.where(worse, step / 2, step)
-            trial, rows = at(u + step)
-            worse = (trial < value - 1e-10) & (np.abs(step) > 1e-12)
-        u, value = u + step, trial
-    curve = 1.0 - sd * sd * np.bincount(group, rows.h_upper + 2 * rows.h_cross + rows.h_lower, levels)
-    problem.u = u
-    return u, np.asarray(curve, dtype=np.float64)
-
-
-def _inner_dense(problem: _Problem, thresholds: Array, fixed: Array, sds: Array) -> tuple[Array, float, float]:
-    """Mode of all crossed random effects, the log joint there, and log|curvature|."""
-    offsets = np.concatenate([[0], np.cumsum(problem.levels)])
-    q = int(offsets[-1])
-    z = np.zeros((len(problem.y), q))
-    for k, group in enumerate(problem.groups):
-        z[np.arange(len(group)), offsets[k] + group] = sds[k]
-    u = problem.u if problem.u.shape == (q,) else np.zeros(q)
-
-    def at(u: Array) -> tuple[float, Interval]:
-        rows = problem.rows(thresholds, fixed + z @ u)
-        return float(rows.logp.sum() - 0.5 * u @ u), rows
-
-    def curvature(rows: Interval) -> Array:
-        return np.eye(q) - (z.T * (rows.h_upper + 2 * rows.h_cross + rows.h_lower)) @ z
-
-    value, rows = at(u)
-    for _ in range(50):
-        step = np.linalg.solve(curvature(rows), -z.T @ (rows.d_upper + rows.d_lower) - u)
-        if np.abs(step).max() < 1e-10:
-            break
-        trial, rows = at(u + step)
-        while trial < value - 1e-10 and np.abs(step).max() > 1e-12:
-            step = step / 2
-            trial, rows = at(u + step)
-        u, value = u + step, trial
-    problem.u = u
-    return u, value, float(np.linalg.slogdet(curvature(rows))[1])
-
-
-def _marginal(problem: _Problem, thresholds: Array, beta: Array, sds: Array) -> float:
-    """Log-likelihood with the random effects integrated out."""
-    if (np.diff(thresholds) <= 0).any():
-        return -np.inf
-    fixed = problem.x @ beta
-    if len(problem.groups) != 1:
-        _, value, log_det = _inner_dense(problem, thresholds, fixed, sds)
-        return value - 0.5 * log_det
-    group, levels = problem.groups[0], problem.levels[0]
-    mode, curve = _inner_diagonal(problem, thresholds, fixed, float(sds[0]))
-    nodes, weights = np.polynomial.hermite.hermgauss(problem.nodes)
-    terms = np.empty((problem.nodes, levels))
-    for k, (node, weight) in enumerate(zip(nodes, weights, strict=True)):
-        u = mode + np.sqrt(2.0 / curve) * node
-        logp = problem.rows(thresholds, fixed + sds[0] * u[group]).logp
-        terms[k] = np.bincount(group, logp, levels) - 0.5 * u * u + node * node + np.log(weight / np.sqrt(np.pi))
-    return float(np.logaddexp.reduce(terms, axis=0).sum() - 0.5 * np.log(curve).sum())
-
-
-def _maximise(problem: _Problem, start: tuple[Array, Array]) -> tuple[Array, float]:
+def _maximise(problem: Problem, start: tuple[Array, Array]) -> tuple[Array, float]:
     """The maximum over (thresholds, beta, sds) and its value; the likelihood is even in the SDs, so they may be < 0."""
     from scipy.optimize import minimize
 
@@ -290,7 +146,7 @@ def _maximise(problem: _Problem, start: tuple[Array, Array]) -> tuple[Array, flo
         return np.concatenate([v[:1], v[0] + np.cumsum(gaps)]), v[top : top + p], v[top + p :]
 
     def loss(v: Array) -> float:
-        return -_marginal(problem, *unpack(v))
+        return -marginal(problem, *unpack(v))
 
     def slope(v: Array) -> Array:
         return _gradient(loss, v)
@@ -316,9 +172,9 @@ def _gradient(f: Callable[[Array], float], v: Array, h: float = 1e-5) -> Array:
     return out
 
 
-def _hessian(f: Callable[[Array], float], v: Array, gaps: Array, h: float = 1e-3) -> Array:
-    """Central second differences; steps never larger than a quarter of a threshold gap."""
-    steps = np.minimum(h * np.maximum(1.0, np.abs(v)), gaps / 4)
+def _hessian(f: Callable[[Array], float], v: Array, gaps: Array, h: float = 2e-4) -> Array:
+    """Central second differences; steps small beside the threshold gaps, in which the likelihood bends fastest."""
+    steps = np.minimum(h * np.maximum(1.0, np.abs(v)), gaps / 200)
     d = len(v)
     e = np.diag(steps)
     out = np.empty((d, d))
@@ -331,41 +187,43 @@ def _hessian(f: Callable[[Array], float], v: Array, gaps: Array, h: float = 1e-3
     return out
 
 
-def _regular_fit(problem: _Problem, aliased: tuple[int, ...]) -> OrdinalFit:
+def _regular_fit(problem: Problem, aliased: tuple[int, ...], to_raw: Array) -> OrdinalFit:
     """Maximum, errors and modes where the maximum exists; factors whose SD is 0 are taken out and reported."""
     thresholds, beta, log_lik, hessian = _fit_fixed(problem)
     factors = len(problem.groups)
     values, gradient = np.concatenate([thresholds, beta]), 0.0
     active = list(range(factors))
     while active:
-        reduced = _without(problem, active)
+        reduced = with_factors(problem, active)
         values, log_lik_mixed = _maximise(reduced, (thresholds, beta))
         sds = np.abs(values[len(thresholds) + len(beta) :])
         smallest = int(np.argmin(sds))
         rest = [k for i, k in enumerate(active) if i != smallest]
-        without = _maximise(_without(problem, rest), (thresholds, beta))[1] if rest else log_lik
+        without = _maximise(with_factors(problem, rest), (thresholds, beta))[1] if rest else log_lik
         if log_lik_mixed - without > _BOUNDARY_LOGLIK:
             values, hessian, log_lik, gradient = _polish(reduced, values)
             break
         active = rest
-    fitted = _without(problem, active)
+    fitted = with_factors(problem, active)
     top, p = problem.n_thresholds, problem.x.shape[1]
     if not active:
         values = np.concatenate([thresholds, beta])
-    covariance = np.linalg.pinv(-hessian, hermitian=True)
+    modes = _modes(problem, fitted, values, active)
+    covariance = to_raw @ np.linalg.pinv(-hessian, hermitian=True)[: top + p, : top + p] @ to_raw.T
     errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     sds = np.zeros(factors)
     sds[active] = np.abs(values[top + p :])
+    raw = to_raw @ values[: top + p]
     return OrdinalFit(
         n=len(problem.y),
         log_lik=log_lik,
         n_par=top + p + factors,
-        thresholds=values[:top],
+        thresholds=raw[:top],
         thresholds_se=errors[:top],
-        fixed=values[top : top + p],
-        fixed_se=errors[top : top + p],
+        fixed=raw[top:],
+        fixed_se=errors[top:],
         re_sd=sds,
-        re_modes=_modes(problem, fitted, values, active, sds),
+        re_modes=modes,
         boundary=tuple(k not in active for k in range(factors)),
         separated=False,
         complete=False,
@@ -376,20 +234,7 @@ def _regular_fit(problem: _Problem, aliased: tuple[int, ...]) -> OrdinalFit:
     )
 
 
-def _without(problem: _Problem, active: list[int]) -> _Problem:
-    return _Problem(
-        problem.y,
-        problem.x,
-        [problem.groups[k] for k in active],
-        [problem.levels[k] for k in active],
-        problem.link,
-        problem.nodes if active else 1,
-        problem.n_thresholds,
-        np.zeros(0),
-    )
-
-
-def _polish(problem: _Problem, values: Array) -> tuple[Array, Array, float, float]:
+def _polish(problem: Problem, values: Array) -> tuple[Array, Array, float, float]:
     """Newton steps on the raw parameters; returns values, Hessian, log-likelihood and largest gradient entry."""
     top, p = problem.n_thresholds, problem.x.shape[1]
     gaps = np.full(len(values), np.inf)
@@ -398,7 +243,7 @@ def _polish(problem: _Problem, values: Array) -> tuple[Array, Array, float, floa
         gaps[:top] = np.minimum(np.append(between, np.inf), np.insert(between, 0, np.inf))
 
     def log_lik(v: Array) -> float:
-        return _marginal(problem, v[:top], v[top : top + p], v[top + p :])
+        return marginal(problem, v[:top], v[top : top + p], v[top + p :])
 
     current = log_lik(values)
     for _ in range(2):  # the start is already converged to 1e-5, so two Newton steps reach the last digit
@@ -410,22 +255,30 @@ def _polish(problem: _Problem, values: Array) -> tuple[Array, Array, float, floa
     return values, hessian, current, float(np.abs(_gradient(log_lik, values)).max())
 
 
-def _modes(problem: _Problem, fitted: _Problem, values: Array, active: list[int], sds: Array) -> tuple[Array, ...]:
+def _modes(problem: Problem, fitted: Problem, values: Array, active: list[int]) -> tuple[Array, ...]:
     """Conditional modes on the scale of the linear predictor; 0 where the SD is 0."""
     modes = [np.zeros(levels) for levels in problem.levels]
     if active:
         top, p = problem.n_thresholds, problem.x.shape[1]
-        _marginal(fitted, values[:top], values[top : top + p], sds[active])
-        _marginal(fitted, values[:top], values[top : top + p], sds[active])
+        marginal(fitted, values[:top], values[top : top + p], values[top + p :])
         offset = 0
-        for k in active:
-            modes[k] = sds[k] * fitted.u[offset : offset + problem.levels[k]]
+        for k, sd in zip(active, values[top + p :], strict=True):
+            modes[k] = sd * fitted.u[offset : offset + problem.levels[k]]
             offset += problem.levels[k]
     return tuple(modes)
 
 
+def _back_to_raw(top: int, centre: Array, spread: Array) -> Array:
+    """The linear map from (thresholds, beta) of standardised columns to those of the columns as given."""
+    size = top + len(centre)
+    to_raw = np.eye(size)
+    to_raw[top:, top:] = np.diag(1.0 / spread)
+    to_raw[:top, top:] = centre / spread
+    return to_raw
+
+
 def _separated_fit(
-    problem: _Problem, direction: Array, complete: bool, kept: list[int], aliased: tuple[int, ...]
+    problem: Problem, direction: Array, complete: bool, kept: list[int], aliased: tuple[int, ...]
 ) -> OrdinalFit:
     """No maximum exists: say so, with the log-likelihood approached and no estimate that looks like one."""
     thresholds, beta, log_lik, _ = _fit_fixed(problem, iterations=30)

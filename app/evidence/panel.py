@@ -1,8 +1,8 @@
 """What the drivers said: counted from runs, driver by driver, never modelled.
 
 The driver is the unit: twelve slips of one driver are one voice. Votes, limits and the order of the readings are
-common practice, no source (our defaults, declared per question before its first counted run). The one borrowed number is
-repeatability: the pooled within-group SD, which for pairs is sqrt(sum d^2 / 2n) (ISO 5725-2 idea, from memory).
+common practice, no source (our defaults, declared per question before its first counted run). The one borrowed
+number is repeatability, the pooled within-group SD; for pairs sqrt(sum d^2 / 2n) (ISO 5725-2 idea, from memory).
 """
 
 import math
@@ -13,16 +13,9 @@ from typing import Literal
 
 from app.evidence.brackets import derive_brackets, unpaired_opinions
 from app.evidence.inputs import Evidence, Mark, Question
-from app.evidence.phrases import counted_brackets, joined, ordinal, signed
-from app.evidence.results import (
-    BracketReading,
-    ClassReading,
-    DriverEffect,
-    Panel,
-    PanelReading,
-    Repeatability,
-    UnpairedOpinion,
-)
+from app.evidence.panel_words import panel_sentence
+from app.evidence.phrases import counted_brackets, ordinal
+from app.evidence.results import BracketReading, ClassReading, DriverEffect, Panel, PanelReading, Repeatability
 
 _TINY = 1e-9
 _AHEAD_SHARE = 2 / 3
@@ -56,9 +49,8 @@ def repeatability(marks: Sequence[Mark], question: Question, attribute: str) -> 
     """
     groups: defaultdict[tuple[str, str, str], list[float]] = defaultdict(list)
     for mark in marks:
-        if mark.attribute == attribute and mark.variant == question.control and not mark.spoiled:
-            if mark.rating is not None:
-                groups[mark.driver, mark.session, mark.car or ""].append(mark.rating)
+        if mark.variant == question.control and _usable(mark, attribute):
+            groups[mark.driver, mark.session, mark.car or ""].append(mark.rating or 0.0)
     squares: defaultdict[str | None, float] = defaultdict(float)
     freedom: defaultdict[str | None, int] = defaultdict(int)
     for (driver, _, _), values in sorted(groups.items()):
@@ -124,7 +116,7 @@ def _read_variant(
         variant=variant,
         attribute=attribute,
         reading=reading,
-        sentence=_sentence(reading, top, missing, blockers, classes, question.worthwhile(attribute)),
+        sentence=panel_sentence(reading, top, missing, blockers, classes, question.worthwhile(attribute)),
         condition=top.condition,
         drivers=top.drivers,
         median=top.median,
@@ -236,7 +228,6 @@ def _combine(question: Question, classes: Sequence[ClassReading], share: float |
 
 
 def _blockers(evidence: Evidence, variant: str) -> tuple[str, ...]:
-    failed = [g.sentence or f"{g.name} not passed" for g in evidence.gates if g.passed is False]
     failed = [
         g.sentence or f"{g.name} not passed"
         for g in evidence.gates
@@ -278,46 +269,3 @@ def _indirect(readings: Sequence[PanelReading]) -> tuple[tuple[str, str, float, 
             if gaps:
                 found.append((a.variant, b.variant, median(gaps), len(gaps)))
     return tuple(found)
-
-
-def _sentence(
-    reading: str,
-    top: ClassReading,
-    missing: Sequence[str],
-    blockers: Sequence[str],
-    classes: Sequence[ClassReading],
-    worthwhile: float,
-) -> str:
-    figures = ""
-    if top.median is not None and top.low is not None and top.high is not None:
-        figures = (
-            f" Median {signed(top.median)} marks, {signed(top.low)} to {signed(top.high)}, {len(top.drivers)} drivers:"
-            f" {top.votes_for} for, {top.votes_none} none, {top.votes_against} against (W {worthwhile:g})."
-        )
-    if reading == "blocked":
-        return f"blocked: {joined(blockers)}." + figures
-    if reading == "not_enough":
-        return f"not enough evidence: {joined(missing)}." + figures
-    if reading == "drivers_conflict":
-        names = {vote: joined([d.driver for c in classes for d in c.drivers if d.vote == vote and c.votes_for * c.votes_against])
-                 for vote in ("for", "against")}  # fmt: skip
-        return f"drivers conflict: {names['for']} for, {names['against']} against. Retest, option or reject." + figures
-    if reading == "depends_on_conditions":
-        told = [f"{_WORDS[c.reading]} on {c.condition or 'conditions not named'}" for c in classes if not c.missing]
-        return f"depends on conditions: {joined(told)}. Nothing is shown for conditions between those tested."
-    if reading == "no_practical_difference":
-        return "no practical difference: cost, weight and ease of build may decide." + figures
-    if reading == "not_shown":
-        return "no difference shown: one bracket's noise exceeds W, so this is not 'no difference'." + figures
-    return _WORDS[reading] + "." + figures
-
-
-_WORDS = {
-    "favours_adopt": "favours adopt",
-    "favours_reject": "favours reject",
-    "mixed_retest": "mixed: retest",
-    "no_practical_difference": "no practical difference",
-    "not_shown": "not shown",
-    "drivers_conflict": "drivers conflict",
-    "not_enough": "not enough evidence",
-}

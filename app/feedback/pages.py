@@ -1,5 +1,290 @@
-"""Pages; to come."""
+"""One run with its slips, the debrief slip, and what counts."""
 
-from fastapi import APIRouter
+from datetime import datetime
 
-router = APIRouter()
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from app import clock
+from app.access.actions import Action
+from app.access.guard import DbHere, Id, SignedIn, allow
+from app.access.policy import may
+from app.access.viewer import Viewer
+from app.db import Db, transaction
+from app.errors import Conflict, NotAllowed, Refused
+from app.feedback import commands, queries, rules
+from app.feedback.forms import CountingForm, MoveForm, SettleForm, SlipForm, SwapForm, WithdrawForm
+from app.feedback.models import Source
+from app.people.rules import new_token
+from app.programmes.queries import list_attributes
+from app.sessions import queries as sessions
+from app.sessions.models import Run
+from app.web.forms import Form, posted
+from app.web.page import page, redirect
+
+router = APIRouter(prefix="/programmes/{programme_id}")
+SEE, FILE, AMEND = [allow(Action.SEE_OTHERS_SLIP)], [allow(Action.FILE_SLIP)], [allow(Action.AMEND_SLIP)]
+JUDGE, CONDUCT = [allow(Action.JUDGE_COUNTING)], [allow(Action.RUN_SESSION)]
+
+
+@router.get("/runs/{run_id}", dependencies=SEE)
+def show_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    return _run_page(request, db, viewer, run_id)
+
+
+@router.get("/runs/{run_id}/slip", dependencies=FILE)
+def show_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    return _slip_page(request, db, viewer, run_id, SlipForm().fill(token=new_token()))
+
+
+@router.post("/runs/{run_id}/slip", dependencies=FILE)
+def file_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+              form: SlipForm = posted(SlipForm)) -> Response:  # fmt: skip
+    form.for_attributes(list_attributes(db, viewer.programme_id, on_slip=True))
+    if form.ok:
+        with form.attempt(db):
+            receipt = commands.file_slip(db, run_id, by=viewer, token=form.values["token"], answers=form.answers())
+        if form.ok:
+            done = "proposed" if receipt.outcome == "proposed" else "filed"
+            return redirect(request, "show_run", run_id=receipt.run_id, done=done)
+    return _slip_page(request, db, viewer, run_id, form)
+
+
+@router.get("/runs/{run_id}/paper-slip", dependencies=[allow(Action.FILE_FOR_ANOTHER)])
+def show_paper_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    return _slip_page(request, db, viewer, run_id, SlipForm().fill(token=new_token()), paper=True)
+
+
+@router.post("/runs/{run_id}/paper-slip", dependencies=[allow(Action.FILE_FOR_ANOTHER)])
+def file_paper_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+                    form: SlipForm = posted(SlipForm)) -> Response:  # fmt: skip
+    form.for_attributes(list_attributes(db, viewer.programme_id, on_slip=True))
+    run = sessions.get_run(db, viewer.programme_id, run_id)
+    driver_id, zone = run.driver_id, run.session.time_zone
+    if form.ok:
+        with form.attempt(db):
+            captured = _venue(form.values["captured_at"], zone)
+            commands.file_slip(db, run_id, by=viewer, token=form.values["token"], answers=form.answers(), rater_id=driver_id,
+                               captured_at=captured, source=Source.PAPER, paper_card=form.values["paper_card"])  # fmt: skip
+        if form.ok:
+            return redirect(request, "show_run", run_id=run_id, done="filed")
+    return _slip_page(request, db, viewer, run_id, form, paper=True)
+
+
+@router.get("/slips/{slip_id}", dependencies=SEE)
+def show_filed_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    return _filed_page(request, db, viewer, slip_id)
+
+
+@router.get("/slips/{slip_id}/amend", dependencies=AMEND)
+def show_amend_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    slip = queries.get_slip(db, viewer.programme_id, slip_id)
+    return _amend_page(request, db, viewer, slip_id, SlipForm().fill(version=slip.version))
+
+
+@router.post("/slips/{slip_id}/amend", dependencies=AMEND)
+def amend_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn,
+               form: SlipForm = posted(SlipForm)) -> Response:  # fmt: skip
+    form.fields["token"].required, form.fields["reason"].required = False, True
+    form.for_attributes(list_attributes(db, viewer.programme_id))
+    if form.ok:
+        version = int(form.values["version"]) if str(form.values["version"] or "").isdigit() else 0
+        with form.attempt(db):
+            run_id = commands.amend_slip(db, slip_id, by=viewer, version=version, answers=form.answers(),
+                                         reason=form.values["reason"]).run_id  # fmt: skip
+        if form.ok:
+            return redirect(request, "show_run", run_id=run_id, done="amended")
+    return _amend_page(request, db, viewer, slip_id, form)
+
+
+@router.post("/slips/{slip_id}/move", dependencies=AMEND)
+def move_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn,
+              form: MoveForm = posted(MoveForm)) -> Response:  # fmt: skip
+    slip = queries.get_slip(db, viewer.programme_id, slip_id)
+    form.offer(run_id=_own_runs(db, viewer, slip.run_id))
+    if form.ok:
+        version = int(form.values["version"]) if form.values["version"].isdigit() else 0
+        with form.attempt(db):
+            run_id = commands.move_slip(db, slip_id, by=viewer, version=version, run_id=int(form.values["run_id"]),
+                                        reason=form.values["reason"]).run_id  # fmt: skip
+        if form.ok:
+            return redirect(request, "show_run", run_id=run_id, done="amended")
+    return _filed_page(request, db, viewer, slip_id, move_form=form)
+
+
+@router.post("/slips/{slip_id}/withdraw", dependencies=AMEND)
+def withdraw_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn,
+                  form: WithdrawForm = posted(WithdrawForm)) -> Response:  # fmt: skip
+    if form.ok:
+        with form.attempt(db):
+            run_id = commands.withdraw_slip(db, slip_id, by=viewer, why=form.values["why"]).run_id
+        if form.ok:
+            return redirect(request, "show_run", run_id=run_id, done="withdrawn")
+    return _filed_page(request, db, viewer, slip_id, withdraw_form=form)
+
+
+@router.post("/slips/{slip_id}/versions/{version}/settle", dependencies=AMEND)
+def settle_proposed(request: Request, programme_id: Id, slip_id: Id, version: Id, db: DbHere, viewer: SignedIn,
+                    form: SettleForm = posted(SettleForm)) -> Response:  # fmt: skip
+    if form.ok:
+        with form.attempt(db):
+            commands.settle_proposed(db, slip_id, version, by=viewer, accept=form.values["accept"] == "yes")
+        if form.ok:
+            return redirect(request, "show_filed_slip", slip_id=slip_id, done="saved")
+    return _filed_page(request, db, viewer, slip_id, settle_form=form)
+
+
+@router.post("/slips/{slip_id}/confirm", dependencies=FILE)
+def confirm_as_mine(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    with transaction(db):
+        run_id = commands.confirm_as_mine(db, slip_id, by=viewer).run_id
+    return redirect(request, "show_run", run_id=run_id, done="filed")
+
+
+@router.post("/runs/{run_id}/counting", dependencies=JUDGE)
+def judge_counting(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+                   form: CountingForm = posted(CountingForm)) -> Response:  # fmt: skip
+    form.offer(slip_id=_slip_choices(db, viewer, run_id))
+    if form.ok:
+        values = {**form.values, "counts": form.values["counts"] == "yes"}
+        values["slip_id"] = int(values["slip_id"]) if values["slip_id"] else None
+        with form.attempt(db):
+            commands.judge_counting(db, run_id, by=viewer, **values)
+        if form.ok:
+            return redirect(request, "show_run", run_id=run_id, done="saved", fragment="counting")
+    return _run_page(request, db, viewer, run_id, form=form)
+
+
+@router.get("/sessions/{session_id}/swap", dependencies=CONDUCT)
+def show_swap(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    return _swap_page(request, db, viewer, session_id, SwapForm().offer(**_swap_choices(db, viewer, session_id)))
+
+
+@router.post("/sessions/{session_id}/swap", dependencies=CONDUCT)
+def swap_cars(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+              form: SwapForm = posted(SwapForm)) -> Response:  # fmt: skip
+    form.offer(**_swap_choices(db, viewer, session_id))
+    if form.ok:
+        v = form.values
+        with form.attempt(db):
+            commands.swap_cars(db, int(v["first"]), int(v["second"]), by=viewer, why=v["why"], undo=v["undo"])
+        if form.ok:
+            return redirect(request, "show_session", session_id=session_id, done="swapped")
+    return _swap_page(request, db, viewer, session_id, form)
+
+
+def _venue(typed: datetime | None, zone: str) -> datetime | None:
+    if typed is None:
+        return None
+    try:
+        return clock.venue_to_utc(typed, zone)
+    except ValueError as impossible:
+        raise Refused(str(impossible), "", "Give a time that the venue's clock showed once.", field="captured_at") from impossible
+
+
+def _own_runs(db: Db, viewer: Viewer, but_run_id: int) -> list[tuple[str, str]]:
+    runs = sessions.list_runs_of_driver(db, viewer, states=("driven", "short", "driving"))
+    return [(str(run.id), f"{run.session.label}/{run.label}, {run.car.name}") for run in runs if run.id != but_run_id]
+
+
+def _swap_choices(db: Db, viewer: Viewer, session_id: int) -> dict[str, list[tuple[str, str]]]:
+    sessions.get_session(db, viewer.programme_id, session_id)
+    rows = [(str(run.id), f"{run.label}: {run.initials}, {run.car}") for run in sessions.list_runs(db, viewer.programme_id, session_id)]
+    return {"first": rows, "second": rows}
+
+
+def _swap_page(request: Request, db: Db, viewer: Viewer, session_id: int, form: Form) -> Response:
+    session = sessions.get_session(db, viewer.programme_id, session_id)
+    return page(request, "feedback/show_swap.html", status=form.status if form.submitted else 200, session=session, form=form)
+
+
+def _slip_choices(db: Db, viewer: Viewer, run_id: int) -> list[tuple[str, str]]:
+    names = queries.attribute_names(list_attributes(db, viewer.programme_id))
+    people = sessions.account_names(db, viewer.programme_id)
+    rows = queries.list_slips(db, viewer.programme_id, [run_id], attribute_names=names)
+    return [("", "the whole run"), *((str(row.id), f"the slip of {people[row.rater_id]}") for row in rows)]
+
+
+def _run_page(request: Request, db: Db, viewer: Viewer, run_id: int, form: CountingForm | None = None) -> Response:
+    run = sessions.get_run(db, viewer.programme_id, run_id)
+    names = queries.attribute_names(list_attributes(db, viewer.programme_id))
+    hidden = run.session_id in queries.hidden_sessions(db, viewer)
+    slips = [s for s in queries.list_slips(db, viewer.programme_id, [run_id], attribute_names=names)
+             if not hidden or s.rater_id == viewer.account_id]  # fmt: skip
+    notes = queries.list_notes(db, [run_id])
+    builds = sessions.list_builds(db, run_id)
+    carried = sessions.variants_by_build(db, [build.id for build in builds])
+    facts = sessions.build_facts(db, viewer.programme_id, session_ids=[run.session_id]).get(run.id)
+    if form is None:
+        form = CountingForm().offer(slip_id=_slip_choices(db, viewer, run_id) if may(viewer, Action.JUDGE_COUNTING) else [])
+    return page(
+        request, "feedback/show_run.html", status=form.status if form.submitted else 200, run=run, slips=slips, hidden=hidden,
+        builds=builds, carried=carried, facts=facts, notes=notes, form=form, zone=run.session.time_zone,
+        people=sessions.account_names(db, viewer.programme_id),
+        judged={s.id: rules.counting(s.id, run.id, rules.derived_reasons(run, s.captured_at), notes) for s in slips},
+        timeliness={s.id: rules.timeliness(run.ended_at, s.captured_at) for s in slips},
+    )  # fmt: skip
+
+
+def _slip_page(request: Request, db: Db, viewer: Viewer, run_id: int, form: SlipForm, *, paper: bool = False) -> Response:
+    run = sessions.get_run(db, viewer.programme_id, run_id)
+    if not form.scales:
+        form.for_attributes(list_attributes(db, viewer.programme_id, on_slip=True))
+    rater_id = run.driver_id if paper else viewer.account_id
+    filed = queries.find_live_slip(db, run_id, rater_id)
+    rules.check_can_rate(run)
+    return page(request, "feedback/show_slip.html", status=form.status if form.submitted else 200, run=run, form=form,
+                paper=paper, filed=filed, zone=run.session.time_zone,
+                people=sessions.account_names(db, viewer.programme_id))  # fmt: skip
+
+
+def _see_slip(db: Db, viewer: Viewer, slip_id: int) -> tuple[object, Run]:
+    slip = queries.get_slip(db, viewer.programme_id, slip_id)
+    run = sessions.get_run(db, viewer.programme_id, slip.run_id)
+    mine = slip.rater_id == viewer.account_id or run.driver_id == viewer.account_id
+    if not mine and run.session_id in queries.hidden_sessions(db, viewer):
+        raise NotAllowed("This slip is not open to you yet", "You are due to rate in this session; others' marks open after "
+                         "your own are filed and the session is closed", "File your own slip first.")  # fmt: skip
+    return slip, run
+
+
+def _filed_page(request: Request, db: Db, viewer: Viewer, slip_id: int, **forms: Form) -> Response:
+    slip, run = _see_slip(db, viewer, slip_id)
+    names = queries.attribute_names(list_attributes(db, viewer.programme_id))
+    sent = next(iter(forms.values()), None)
+    own = slip.rater_id == viewer.account_id  # type: ignore[attr-defined]
+    move = forms.get("move_form") or MoveForm().fill(version=slip.version).offer(  # type: ignore[attr-defined]
+        run_id=_own_runs(db, viewer, run.id) if own else [])  # fmt: skip
+    return page(
+        request, "feedback/show_filed_slip.html", status=sent.status if sent else 200, slip=slip, run=run, names=names,
+        people=sessions.account_names(db, viewer.programme_id), move_form=move, own=own,
+        withdraw_form=forms.get("withdraw_form") or WithdrawForm(), settle_form=forms.get("settle_form") or SettleForm(),
+        zone=run.session.time_zone,
+    )  # fmt: skip
+
+
+def _amend_page(request: Request, db: Db, viewer: Viewer, slip_id: int, form: SlipForm) -> Response:
+    slip = queries.get_slip(db, viewer.programme_id, slip_id)
+    if slip.rater_id != viewer.account_id:
+        raise NotAllowed("Only the rater amends a slip", "", "Ask them to.")
+    if slip.withdrawn_at is not None:
+        raise Conflict("This slip is withdrawn", "", "File a new one.")
+    run = sessions.get_run(db, viewer.programme_id, slip.run_id)
+    attributes = list_attributes(db, viewer.programme_id)
+    standing = next(v for v in slip.versions if v.version == slip.version)
+    marks = queries.marks_of(standing)
+    if not form.submitted:
+        form.for_attributes([a for a in attributes if a.on_slip or a.id in marks])
+        form.fill(confidence=standing.confidence, heard_others=standing.heard_others, remark=standing.remark)
+        for attribute_id, value in marks.items():
+            form.fields[f"mark_{attribute_id}"].raw = "could-not-judge" if value is None else str(value)
+    elif form.status == 409:
+        names = queries.attribute_names(attributes)
+        stands = {names[a]: "could not judge" if m is None else f"{m / 100:g}" for a, m in marks.items()}
+        typed = {s.title: form.fields[f"mark_{s.id}"].raw for s in form.scales}
+        form.conflict = [(name, stands.get(name, "–"), "could not judge" if raw == "could-not-judge" else
+                          f"{int(raw) / 100:g}" if raw else "–") for name, raw in typed.items()]  # fmt: skip
+        form.conflict.append(("In your own words", standing.remark, str(form.fields["remark"].raw)))
+        form.fields["version"].raw = str(slip.version)
+    return page(request, "feedback/show_amend_slip.html", status=form.status if form.submitted else 200, slip=slip, run=run,
+                form=form, zone=run.session.time_zone)  # fmt: skip

@@ -2,9 +2,11 @@
 
 from typing import Any
 
+from sqlalchemy import update
+
 from app import clock
 from app.db import Db
-from app.history.models import Happening
+from app.history.models import FormReceipt, Happening
 
 
 def record(
@@ -28,3 +30,13 @@ def record(
         Happening(programme_id=programme_id, at=clock.now(), by_id=by_id, what=what, thing=thing, thing_id=thing_id,
                   label=label[:160], why=why, detail=detail, session_id=session_id)
     )  # fmt: skip
+
+
+def note_form(db: Db, key: str) -> None:
+    """Remember that this form is being carried out, in the same transaction as what it does."""
+    db.add(FormReceipt(key=key, answer="", at=clock.now()))
+    db.flush()
+
+
+def note_answer(db: Db, key: str, answer: str) -> None:
+    db.execute(update(FormReceipt).where(FormReceipt.key == key).values(answer=answer[:400]))

@@ -27,3 +27,13 @@ class Happening(Base):
     why: Mapped[str] = mapped_column(Text, default="")
     detail: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
     session_id: Mapped[int | None] = mapped_column(Integer)  # an open block hides its happenings from its raters
+
+
+class FormReceipt(Base):
+    """A form that was carried out: sent again with the same content, it gets the same answer and does nothing."""
+
+    __tablename__ = "form_receipts"
+
+    key: Mapped[str] = mapped_column(String(64), primary_key=True)  # digest of person, path, form token and content
+    answer: Mapped[str] = mapped_column(String(400), default="")
+    at: Mapped[datetime] = mapped_column(UtcDateTime)

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import or_, select
 
 from app.db import Db
-from app.history.models import Happening
+from app.history.models import FormReceipt, Happening
 from app.people.models import Account, Membership
 
 
@@ -60,3 +60,8 @@ def list_trail(
                   h.thing_id, h.label, h.why, h.detail or {})
         for h, name, initials in rows
     ]  # fmt: skip
+
+
+def find_form_answer(db: Db, key: str) -> str | None:
+    """Where the first sending of this form was answered to; None when it is new."""
+    return db.scalar(select(FormReceipt.answer).where(FormReceipt.key == key))

@@ -47,7 +47,11 @@ class Revision(Base):
     """
 
     __tablename__ = "revisions"
-    __table_args__ = (UniqueConstraint("part_id", "line_key", "step"), one_of("state", RevisionState), not_blank("line"))
+    __table_args__ = (
+        UniqueConstraint("part_id", "line_key", "step"),
+        one_of("state", RevisionState),
+        not_blank("line"),
+    )
 
     id: Mapped[int] = mapped_column(Integer, primary_key=True)
     programme_id: Mapped[int] = mapped_column(ForeignKey("programmes.id"), index=True)
@@ -95,11 +99,7 @@ class Piece(Base):
     """One serial-marked example of a revision. A piece modified by hand becomes its own sub-mark (#2m)."""
 
     __tablename__ = "pieces"
-    __table_args__ = (
-        UniqueConstraint("revision_id", "mark"),
-        one_of("state", PieceState),
-        one_of("process", Process),
-    )
+    __table_args__ = (UniqueConstraint("revision_id", "mark"), one_of("state", PieceState), one_of("process", Process))
 
     id: Mapped[int] = mapped_column(Integer, primary_key=True)
     programme_id: Mapped[int] = mapped_column(ForeignKey("programmes.id"), index=True)

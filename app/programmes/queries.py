@@ -2,7 +2,9 @@
 
 from collections.abc import Sequence
 
-from sqlalchemy import select
+from typing import Any
+
+from sqlalchemy import func, select
 
 from app.db import Db
 from app.errors import NotFound
@@ -39,3 +41,9 @@ def find_attribute_by_name(db: Db, programme_id: int, name: str) -> Attribute | 
     return db.scalar(
         select(Attribute).where(Attribute.programme_id == programme_id, Attribute.name_key == name_key(name))
     )
+
+
+def next_number(db: Db, table: Any, programme_id: int) -> int:
+    """The next free number of `table` in the programme; holds the programme's row, so that two people never share one."""
+    db.execute(select(Programme.id).where(Programme.id == programme_id).with_for_update())
+    return (db.scalar(select(func.max(table.number)).where(table.programme_id == programme_id)) or 0) + 1

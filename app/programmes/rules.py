@@ -63,6 +63,10 @@ def check_scale(spec: ScaleSpec) -> None:
                       "Choose a step that fits", field="step")  # fmt: skip
     if not 1 <= round(steps) <= 40:
         raise Refused(f"The scale would have {round(steps) + 1} marks", "2 to 41 can be rated on", field="step")
-    if spec.kind == ScaleKind.IDEAL_ZERO and not spec.lowest < 0 < spec.highest:
-        raise Refused("An as-I-want-it scale has 0 inside it", f"This one runs from {spec.lowest:g} to {spec.highest:g}",
-                      field="lowest")  # fmt: skip
+    if round(steps) < 2:
+        raise Refused("The scale would have two marks only", "At least three can be told apart", field="step")
+    if spec.kind == ScaleKind.IDEAL_ZERO and abs(spec.lowest + spec.highest) > 1e-9:
+        raise Refused("An as-I-want-it scale reaches equally far both ways from 0",
+                      f"This one runs from {spec.lowest:g} to {spec.highest:g}", field="lowest")  # fmt: skip
+    if spec.kind == ScaleKind.IDEAL_ZERO and abs(spec.highest / spec.step - round(spec.highest / spec.step)) > 1e-9:
+        raise Refused(f"Steps of {spec.step:g} don't meet 0", "Choose a step that fits", field="step")

@@ -8,6 +8,7 @@ from sqlalchemy import JSON, Boolean, Date, ForeignKey, Index, Integer, String, 
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from app.db import Base, UtcDateTime, not_blank, one_of
+from app.parts.models import Revision
 
 
 class QuestionState(StrEnum):
@@ -101,6 +102,8 @@ class VariantRevision(Base):
     variant_id: Mapped[int] = mapped_column(ForeignKey("variants.id"))
     revision_id: Mapped[int] = mapped_column(ForeignKey("revisions.id"), index=True)
     added_at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+    revision: Mapped[Revision] = relationship(lazy="raise")
 
 
 class RuleKind(StrEnum):

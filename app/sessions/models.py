@@ -8,6 +8,7 @@ from sqlalchemy import JSON, Boolean, Date, Float, ForeignKey, Index, Integer, S
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from app.db import Base, UtcDateTime, not_blank, one_of
+from app.programmes.conditions import Grip, Surface, condition_class
 
 
 class SessionState(StrEnum):
@@ -19,23 +20,6 @@ class SessionState(StrEnum):
 
 
 CLOSED_STATES = (SessionState.CUT_SHORT, SessionState.CLOSED, SessionState.RECONCILED)
-
-
-class Surface(StrEnum):
-    CARPET = "carpet"
-    TURF = "artificial turf"
-    CLAY = "clay"
-    DIRT = "dirt"
-    ASPHALT = "asphalt"
-    WOOD = "wood"
-    OTHER = "other"
-
-
-class Grip(StrEnum):
-    LOW = "low"
-    MEDIUM = "medium"
-    HIGH = "high"
-    VERY_HIGH = "very high"
 
 
 class Session(Base):
@@ -82,7 +66,7 @@ class Session(Base):
 
     @property
     def condition(self) -> str:
-        return f"{self.surface}, {self.grip} grip"
+        return condition_class(self.surface, self.grip)
 
 
 class SessionPerson(Base):

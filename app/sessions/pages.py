@@ -1,5 +1,313 @@
-"""Pages; to come."""
+"""Test sessions: the list, one session with its runs, and the as-run build of a run."""
 
-from fastapi import APIRouter
+from datetime import datetime
+from typing import Any
 
-router = APIRouter()
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from app import clock
+from app.access.actions import Action
+from app.access.guard import DbHere, Id, SignedIn, allow
+from app.access.viewer import Viewer
+from app.db import Db, transaction
+from app.errors import Refused
+from app.parts.queries import list_pieces
+from app.people.queries import list_people
+from app.questions.queries import list_variants
+from app.sessions import build_commands, commands, queries, rules
+from app.sessions.forms import (
+    BuildForm,
+    CarForm,
+    CloseForm,
+    EditSessionForm,
+    EndRunForm,
+    RunForm,
+    SessionForm,
+    StartRunForm,
+    TimesForm,
+    VoidForm,
+)
+from app.web.forms import Form, posted
+from app.web.page import page, redirect
+
+router = APIRouter(prefix="/programmes/{programme_id}")
+SEE, PLAN, CONDUCT = [allow(Action.SEE_PROGRAMME)], [allow(Action.PLAN_SESSION)], [allow(Action.RUN_SESSION)]
+DRIVE, BUILD = [allow(Action.DRIVE_RUN)], [allow(Action.RECORD_BUILD)]
+
+
+@router.get("/sessions", dependencies=SEE)
+def list_sessions(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    return page(request, "sessions/list_sessions.html", sessions=queries.list_sessions(db, viewer.programme_id),
+                cars=queries.list_cars(db, viewer.programme_id), car_form=CarForm())  # fmt: skip
+
+
+@router.post("/cars", dependencies=PLAN)
+def add_car(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, form: CarForm = posted(CarForm)) -> Response:
+    if form.ok:
+        with form.attempt(db):
+            commands.add_car(db, by=viewer, **form.values)
+        if form.ok:
+            return redirect(request, "list_sessions", done="saved")
+    return page(request, "sessions/list_sessions.html", status=form.status, car_form=form,
+                sessions=queries.list_sessions(db, viewer.programme_id), cars=queries.list_cars(db, viewer.programme_id))  # fmt: skip
+
+
+@router.get("/sessions/new", dependencies=PLAN)
+def show_new_session(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    form = SessionForm().fill(time_zone=viewer.programme.time_zone if viewer.programme else "UTC")
+    return page(request, "sessions/show_new_session.html", form=form.offer(**_people(db, viewer)))
+
+
+@router.post("/sessions", dependencies=PLAN)
+def plan_session(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+                 form: SessionForm = posted(SessionForm)) -> Response:  # fmt: skip
+    form.offer(**_people(db, viewer))
+    if form.ok:
+        with form.attempt(db):
+            session_id = commands.plan_session(db, by=viewer, **_with_people(form.values)).id
+        if form.ok:
+            return redirect(request, "show_session", session_id=session_id)
+    return page(request, "sessions/show_new_session.html", form=form, status=form.status)
+
+
+@router.get("/sessions/{session_id}", dependencies=SEE)
+def show_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    return _session_page(request, db, viewer, session_id)
+
+
+@router.post("/sessions/{session_id}", dependencies=PLAN)
+def edit_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+                 form: EditSessionForm = posted(EditSessionForm)) -> Response:  # fmt: skip
+    form.offer(**_people(db, viewer))
+    if form.ok:
+        values = _with_people(form.values)
+        edition = values.pop("edition")
+        with form.attempt(db):
+            commands.edit_session(db, session_id, by=viewer, edition=int(edition) if edition.isdigit() else 0, **values)
+        if form.ok:
+            return redirect(request, "show_session", session_id=session_id, done="saved")
+    return _session_page(request, db, viewer, session_id, form=form)
+
+
+@router.post("/sessions/{session_id}/open", dependencies=CONDUCT)
+def open_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    with transaction(db):
+        commands.open_session(db, session_id, by=viewer)
+    return redirect(request, "show_session", session_id=session_id, done="opened")
+
+
+@router.post("/sessions/{session_id}/close", dependencies=CONDUCT)
+def close_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+                  form: CloseForm = posted(CloseForm)) -> Response:  # fmt: skip
+    if form.ok:
+        with form.attempt(db):
+            commands.close_session(db, session_id, by=viewer, **form.values)
+        if form.ok:
+            return redirect(request, "show_session", session_id=session_id, done="closed")
+    return _session_page(request, db, viewer, session_id, close_form=form)
+
+
+@router.post("/sessions/{session_id}/reconcile", dependencies=CONDUCT)
+def reconcile_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    with transaction(db):
+        commands.reconcile_session(db, session_id, by=viewer)
+    return redirect(request, "show_session", session_id=session_id, done="saved")
+
+
+@router.post("/sessions/{session_id}/runs", dependencies=PLAN)
+def add_run(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+            form: RunForm = posted(RunForm)) -> Response:  # fmt: skip
+    form.offer(**_seats(db, viewer))
+    if form.ok:
+        values = {**form.values, "driver_id": int(form.values["driver_id"]), "car_id": int(form.values["car_id"])}
+        with form.attempt(db):
+            values["planned_at"] = _venue(db, viewer, session_id, form.values["planned_at"], "planned_at")
+            commands.add_run(db, session_id, by=viewer, **values)
+        if form.ok:
+            return redirect(request, "show_session", session_id=session_id, done="saved", fragment="runs")
+    return _session_page(request, db, viewer, session_id, run_form=form)
+
+
+@router.post("/runs/{run_id}/start", dependencies=DRIVE)
+def start_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+              form: StartRunForm = posted(StartRunForm)) -> Response:  # fmt: skip
+    run = queries.get_run(db, viewer.programme_id, run_id)
+    session_id = run.session_id
+    if form.ok:
+        with form.attempt(db):
+            at = _venue(db, viewer, session_id, form.values["at"], "at")
+            commands.start_run(db, run_id, by=viewer, at=at)
+        if form.ok:
+            return redirect(request, "show_session", session_id=session_id, done="started", fragment=f"run-{run_id}")
+    return _run_form_page(request, db, viewer, run_id, "start", form)
+
+
+@router.get("/runs/{run_id}/end", dependencies=DRIVE)
+def show_end_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    run = queries.get_run(db, viewer.programme_id, run_id)
+    form = EndRunForm().fill(tyre_set=run.tyre_set, tyre_runs=run.tyre_runs, pack=run.pack)
+    return _run_form_page(request, db, viewer, run_id, "end", form)
+
+
+@router.post("/runs/{run_id}/end", dependencies=DRIVE)
+def end_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+            form: EndRunForm = posted(EndRunForm)) -> Response:  # fmt: skip
+    run = queries.get_run(db, viewer.programme_id, run_id)
+    session_id, own = run.session_id, run.driver_id == viewer.account_id
+    if form.ok:
+        with form.attempt(db):
+            values = {**form.values, "at": _venue(db, viewer, session_id, form.values["at"], "at")}
+            commands.end_run(db, run_id, by=viewer, **values)
+        if form.ok and own:
+            return redirect(request, "show_slip", run_id=run_id, done="run-ended")
+        if form.ok:
+            return redirect(request, "show_session", session_id=session_id, done="run-ended", fragment=f"run-{run_id}")
+    return _run_form_page(request, db, viewer, run_id, "end", form)
+
+
+@router.get("/runs/{run_id}/times", dependencies=CONDUCT)
+def show_times(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    run = queries.get_run(db, viewer.programme_id, run_id)
+    zone = run.session.time_zone
+    form = TimesForm().fill(started_at=run.started_at and clock.to_venue(run.started_at, zone),
+                            ended_at=run.ended_at and clock.to_venue(run.ended_at, zone))  # fmt: skip
+    return _run_form_page(request, db, viewer, run_id, "times", form)
+
+
+@router.post("/runs/{run_id}/times", dependencies=CONDUCT)
+def correct_times(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+                  form: TimesForm = posted(TimesForm)) -> Response:  # fmt: skip
+    session_id = queries.get_run(db, viewer.programme_id, run_id).session_id
+    if form.ok:
+        with form.attempt(db):
+            started = _venue(db, viewer, session_id, form.values["started_at"], "started_at")
+            ended = _venue(db, viewer, session_id, form.values["ended_at"], "ended_at")
+            if started is not None:
+                commands.correct_times(db, run_id, by=viewer, started_at=started, ended_at=ended, why=form.values["why"])
+        if form.ok:
+            return redirect(request, "show_session", session_id=session_id, done="saved", fragment=f"run-{run_id}")
+    return _run_form_page(request, db, viewer, run_id, "times", form)
+
+
+@router.get("/runs/{run_id}/void", dependencies=CONDUCT)
+def show_void_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    return _run_form_page(request, db, viewer, run_id, "void", VoidForm())
+
+
+@router.post("/runs/{run_id}/void", dependencies=CONDUCT)
+def void_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+             form: VoidForm = posted(VoidForm)) -> Response:  # fmt: skip
+    session_id = queries.get_run(db, viewer.programme_id, run_id).session_id
+    if form.ok:
+        with form.attempt(db):
+            commands.void_run(db, run_id, by=viewer, **form.values)
+        if form.ok:
+            return redirect(request, "show_session", session_id=session_id, done="saved")
+    return _run_form_page(request, db, viewer, run_id, "void", form)
+
+
+@router.get("/runs/{run_id}/build", dependencies=BUILD)
+def show_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    run = queries.get_run(db, viewer.programme_id, run_id)
+    present = queries.find_newest_build(db, run.id)
+    start = present or queries.find_previous_build(db, run)
+    form = BuildForm()
+    if start is not None:
+        form.fill(piece_ids=[str(piece.piece_id) for piece in start.pieces], settings=rules.show_settings(start.settings),
+                  declared=[str(variant.variant_id) for variant in start.variants if variant.declared])  # fmt: skip
+    return _build_page(request, db, viewer, run_id, form.offer(**_build_choices(db, viewer)))
+
+
+@router.post("/runs/{run_id}/build", dependencies=BUILD)
+def record_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+                 form: BuildForm = posted(BuildForm)) -> Response:  # fmt: skip
+    form.offer(**_build_choices(db, viewer))
+    session_id = queries.get_run(db, viewer.programme_id, run_id).session_id
+    if form.ok:
+        question_of = {row.id: row.question_id for row in list_variants(db, viewer.programme_id)}
+        with form.attempt(db):
+            build_commands.record_build(
+                db, run_id, by=viewer, piece_ids=[int(item) for item in form.values["piece_ids"]],
+                settings=rules.read_settings(form.values["settings"]), confirmed=form.values["confirmed"],
+                declared={question_of[int(item)]: int(item) for item in form.values["declared"]}, reason=form.values["reason"],
+            )  # fmt: skip
+        if form.ok:
+            return redirect(request, "show_session", session_id=session_id, done="saved", fragment=f"run-{run_id}")
+    return _build_page(request, db, viewer, run_id, form)
+
+
+@router.post("/runs/{run_id}/build/confirm", dependencies=BUILD)
+def confirm_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    session_id = queries.get_run(db, viewer.programme_id, run_id).session_id
+    with transaction(db):
+        build_commands.confirm_build(db, run_id, by=viewer)
+    return redirect(request, "show_session", session_id=session_id, done="saved", fragment=f"run-{run_id}")
+
+
+def _venue(db: Db, viewer: Viewer, session_id: int, typed: datetime | None, field: str) -> datetime | None:
+    """Venue wall time as typed -> UTC; refuses a time that did not exist there or existed twice."""
+    if typed is None:
+        return None
+    session = queries.get_session(db, viewer.programme_id, session_id)
+    try:
+        return clock.venue_to_utc(typed, session.time_zone)
+    except ValueError as impossible:
+        raise Refused(str(impossible), "", "Give a time that the venue's clock showed once.", field=field) from impossible
+
+
+def _people(db: Db, viewer: Viewer) -> dict[str, list[tuple[str, str]]]:
+    people = [(str(p.account_id), f"{p.initials} {p.name}") for p in list_people(db, viewer.programme_id) if p.active]
+    return {"drivers": people, "conductors": people}
+
+
+def _seats(db: Db, viewer: Viewer) -> dict[str, list[tuple[str, str]]]:
+    return {"driver_id": _people(db, viewer)["drivers"],
+            "car_id": [(str(car.id), car.name) for car in queries.list_cars(db, viewer.programme_id)]}  # fmt: skip
+
+
+def _with_people(values: dict[str, Any]) -> dict[str, Any]:
+    return {**values, "drivers": [int(item) for item in values["drivers"]],
+            "conductors": [int(item) for item in values["conductors"]]}  # fmt: skip
+
+
+def _build_choices(db: Db, viewer: Viewer) -> dict[str, list[tuple[str, str]]]:
+    pieces = [(str(piece.id), f"{piece.label} ({piece.state})") for piece in list_pieces(db, viewer.programme_id)]
+    cars = [(str(row.id), f"{row.question_label} {row.code} {row.title}".strip())
+            for row in list_variants(db, viewer.programme_id) if row.whole_car]  # fmt: skip
+    return {"piece_ids": pieces, "declared": cars}
+
+
+def _session_page(request: Request, db: Db, viewer: Viewer, session_id: int, **forms: Form) -> Response:
+    session = queries.get_session(db, viewer.programme_id, session_id)
+    people = queries.list_session_people(db, session_id)
+    sent = next(iter(forms.values()), None)
+    names = [name for name in EditSessionForm.fields_declared if name not in ("drivers", "conductors")]
+    form = forms.get("form") or EditSessionForm().fill(
+        **{name: getattr(session, name) for name in names},
+        drivers=[str(p) for p, _, duty in people if duty == "driver"],
+        conductors=[str(p) for p, _, duty in people if duty == "conductor"],
+    ).offer(**_people(db, viewer))  # fmt: skip
+    if "form" in forms and form.status == 409:
+        form.conflict = [(f.label, str(getattr(session, n) or ""), str(f.raw)) for n, f in form.fields.items()
+                         if n in names and n != "edition" and str(getattr(session, n) or "") != str(f.raw)]  # fmt: skip
+        form.fields["edition"].raw = str(session.edition)
+    return page(
+        request, "sessions/show_session.html", status=sent.status if sent else 200, session=session, people=people,
+        runs=queries.list_runs(db, viewer.programme_id, session_id), form=form, zone=session.time_zone,
+        run_form=forms.get("run_form") or RunForm().offer(**_seats(db, viewer)),
+        close_form=forms.get("close_form") or CloseForm(),
+    )  # fmt: skip
+
+
+def _run_form_page(request: Request, db: Db, viewer: Viewer, run_id: int, what: str, form: Form) -> Response:
+    run = queries.get_run(db, viewer.programme_id, run_id)
+    return page(request, "sessions/show_run_form.html", status=form.status if form.submitted else 200, run=run, what=what,
+                form=form, zone=run.session.time_zone)  # fmt: skip
+
+
+def _build_page(request: Request, db: Db, viewer: Viewer, run_id: int, form: BuildForm) -> Response:
+    run = queries.get_run(db, viewer.programme_id, run_id)
+    present = queries.find_newest_build(db, run.id)
+    return page(request, "sessions/show_build.html", status=form.status if form.submitted else 200, run=run, form=form,
+                present=present, previous=None if present else queries.find_previous_build(db, run))  # fmt: skip

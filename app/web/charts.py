@@ -114,12 +114,13 @@ class DrawnInterval:
 
 @dataclass(frozen=True, slots=True)
 class IntervalPicture:
-    """Rows of mean and interval over two bands: "worthwhile" on the better side, "too much worse" on the other."""
+    """Rows of mean and interval on strips with two bands: "worthwhile" at the better end, "too much worse" at the
+    other. The words of the bands stand under the last strip, from y = `y_words`."""
 
     width: float
     height: float
-    top: float
-    bottom: float
+    y_words: float
+    strip: float
     x_zero: float
     x_worthwhile: float
     x_margin: float
@@ -148,21 +149,21 @@ def interval_picture(
         raise ValueError(f"`worthwhile` must be > 0 and `margin` >= 0, got {worthwhile} and {margin}")
     lowest, highest = _span([-1.6 * margin, 1.6 * worthwhile, 0.0, *(v for row in rows for v in (row.low, row.high))])
     scale = Scale(lowest, highest)
-    top, pitch = 42.0, 48.0
+    pitch, strip = 58.0, 28.0
     drawn = tuple(
         DrawnInterval(
             label=row.label, note=row.note, n=row.n,
             text=f"{signed(row.mean, decimals)} ({signed(row.low, decimals)} to {signed(row.high, decimals)})",
-            y_label=top + 20 + place * pitch, y=top + 35 + place * pitch,
+            y_label=15 + place * pitch, y=24 + strip / 2 + place * pitch,
             x_mean=scale.at(row.mean), x_low=scale.at(row.low), x_high=scale.at(row.high),
             low=signed(row.low, decimals), mean=signed(row.mean, decimals), high=signed(row.high, decimals),
         )
         for place, row in enumerate(rows)
     )  # fmt: skip
-    bottom = top + len(rows) * pitch + 6
+    y_words = (len(rows) - 1) * pitch + 24 + strip + 16
     x_worth, x_margin = scale.at(worthwhile), scale.at(-margin)
     return IntervalPicture(
-        width=WIDTH, height=bottom + 22, top=top, bottom=bottom, x_zero=scale.at(0.0), x_worthwhile=x_worth,
+        width=WIDTH, height=y_words + 20, y_words=y_words, strip=strip, x_zero=scale.at(0.0), x_worthwhile=x_worth,
         x_margin=x_margin, worthwhile=Band(x_worth, round(WIDTH - x_worth, 1), "for"),
         margin=Band(0.0, x_margin, "against"), worthwhile_text=signed(worthwhile, decimals),
         margin_text=signed(-margin, decimals), rows=drawn, unit=unit, level=level,
@@ -194,6 +195,7 @@ class DrawnMark:
     variant: str
     is_control: bool
     counted: bool
+    anchor: str
     y_value: float
     y_base: float
     """Where the line between the two controls runs under a test mark: the height the mark is compared with."""
@@ -242,11 +244,11 @@ def mark_strip(
         raise ValueError("`drivers` must hold at least one mark")
     if highest <= lowest:
         raise ValueError(f"`highest` must be above `lowest`, got {lowest} and {highest}")
-    across = Scale(*_time_span([point.x_min for _, points in drivers for point in points]), start=34.0, end=336.0)
-    pitch, height = 122.0, 56.0
+    across = Scale(*_time_span([point.x_min for _, points in drivers for point in points]), start=36.0, end=336.0)
+    pitch, height = 140.0, 58.0
     strips = []
     for place, (label, points) in enumerate(drivers):
-        top = place * pitch + 40
+        top = place * pitch + 42
         strips.append(_strip(label, sorted(points, key=lambda point: point.x_min), across, top, height,
                              (lowest, highest), decimals))  # fmt: skip
     summary = "; ".join(
@@ -254,7 +256,7 @@ def mark_strip(
                                  for point in sorted(points, key=lambda point: point.x_min))
         for label, points in drivers
     )  # fmt: skip
-    return MarkStrip(WIDTH, len(drivers) * pitch + 6, tuple(strips), num(lowest, 0), num(highest, 0), summary)
+    return MarkStrip(WIDTH, len(drivers) * pitch - 4, tuple(strips), num(lowest, 0), num(highest, 0), summary)
 
 
 def _time_span(minutes: Sequence[float]) -> tuple[float, float]:
@@ -268,16 +270,17 @@ def _strip(
     down = Scale(ends[0], ends[1], start=top + height, end=top)
     controls = [(across.at(p.x_min), down.at(p.value)) for p in points if p.is_control and p.counted]
     brackets = tuple(Bracket(x1, y1, x2, y2) for (x1, y1), (x2, y2) in pairwise(controls))
-    marks = tuple(
-        DrawnMark(
-            run=point.run, x=across.at(point.x_min), y=down.at(point.value), value=num(point.value, decimals),
-            variant=point.variant, is_control=point.is_control, counted=point.counted,
-            y_value=_value_height(down.at(point.value), _base(brackets, across.at(point.x_min), down.at(point.value))),
-            y_base=_base(brackets, across.at(point.x_min), down.at(point.value)),
-        )
-        for point in points
+    marks = tuple(_mark(point, across.at(point.x_min), down.at(point.value), brackets, decimals) for point in points)
+    return DrawnStrip(label, top - 27, top, top + height, top + height + 31, marks, brackets)
+
+
+def _mark(point: MarkPoint, x: float, y: float, brackets: Sequence[Bracket], decimals: int) -> DrawnMark:
+    base = _base(brackets, x, y)
+    above = y <= base  # the figure stands on the side away from the line the mark is compared with
+    return DrawnMark(
+        run=point.run, x=x, y=y, value=num(point.value, decimals), variant=point.variant, is_control=point.is_control,
+        counted=point.counted, anchor=_anchor(x), y_value=y - 9 if above else y + 18, y_base=base,
     )  # fmt: skip
-    return DrawnStrip(label, top - 24, top, top + height, top + height + 29, marks, brackets)
 
 
 def _base(brackets: Sequence[Bracket], x: float, y: float) -> float:
@@ -286,11 +289,6 @@ def _base(brackets: Sequence[Bracket], x: float, y: float) -> float:
             share = (x - bracket.x1) / (bracket.x2 - bracket.x1)
             return round(bracket.y1 + share * (bracket.y2 - bracket.y1), 1)
     return y
-
-
-def _value_height(y: float, base: float) -> float:
-    """The figure stands on the side away from the line it is compared with."""
-    return y + 18 if y > base else y - 9
 
 
 # --- driver effects: every driver a labelled tick ----------------------------------------------------------------
@@ -322,6 +320,8 @@ class DrawnEffectRow:
     y_label: float
     y: float
     x_median: float | None
+    x_median_text: float
+    median_text: str
     effects: tuple[DrawnEffect, ...]
 
 
@@ -362,9 +362,8 @@ def driver_effects(
     y, drawn = 44.0, []
     for row in rows:
         shown, lines = _effects(row, scale, y, decimals)
-        x_median = scale.at(_median([value for _, value in row.effects])) if row.effects else None
-        drawn.append(DrawnEffectRow(row.label, row.note, y + 14, y + 32, x_median, shown))
-        y += 46 + lines * 14
+        drawn.append(_effect_row(row, shown, scale, y, decimals))
+        y += 60 + lines * 14
     x_minus, x_plus = scale.at(-worthwhile), scale.at(worthwhile)
     return EffectPicture(
         width=WIDTH, height=y + 4, top=38.0, bottom=y, x_zero=scale.at(0.0),
@@ -378,6 +377,17 @@ def driver_effects(
     )  # fmt: skip
 
 
+def _effect_row(
+    row: EffectRow, shown: tuple[DrawnEffect, ...], scale: Scale, y: float, decimals: int,
+) -> DrawnEffectRow:  # fmt: skip
+    median = _median([value for _, value in row.effects]) if row.effects else None
+    x_median = None if median is None else scale.at(median)
+    return DrawnEffectRow(
+        row.label, row.note, y + 14, y + 47, x_median, min(max(x_median or 0.0, 42.0), WIDTH - 42.0),
+        f"median {signed(median, decimals)}", shown,
+    )  # fmt: skip
+
+
 def _effects(row: EffectRow, scale: Scale, y: float, decimals: int) -> tuple[tuple[DrawnEffect, ...], int]:
     everyone = sorted(
         [(value, who, True) for who, value in row.effects] + [(value, who, False) for who, value in row.not_counted]
@@ -385,7 +395,7 @@ def _effects(row: EffectRow, scale: Scale, y: float, decimals: int) -> tuple[tup
     texts = [who if counted else f"({who})" for _, who, counted in everyone]
     lines = _apart([(scale.at(value), text) for (value, _, _), text in zip(everyone, texts, strict=True)])
     shown = tuple(
-        DrawnEffect(text, scale.at(value), y + 52 + line * 14, signed(value, decimals), counted)
+        DrawnEffect(text, scale.at(value), y + 67 + line * 14, signed(value, decimals), counted)
         for (value, _, counted), text, line in zip(everyone, texts, lines, strict=True)
     )
     return shown, max(lines, default=0) + 1
@@ -458,7 +468,7 @@ def lap_strips(runs: Sequence[LapRun], *, decimals: int = 2) -> LapStrips:
         top = place * pitch + 24
         down = Scale(low, high, start=top, end=top + height)
         laps = tuple(DrawnLap(across.at(n), down.at(lap), counts) for n, (lap, counts) in enumerate(run.laps, start=1))
-        path = " ".join(f"{'L' if n else 'M'}{lap.x} {lap.y}" for n, lap in enumerate(lap for lap in laps if lap.counted))
+        path = "M" + " L".join(f"{lap.x} {lap.y}" for lap in laps if lap.counted)
         drawn.append(DrawnLapRun(run.label, run.note, run.is_control, top - 9, top, top + height, path, laps))
     summary = "; ".join(
         f"{run.label}: {sum(counts for _, counts in run.laps)} of {len(run.laps)} laps counted" for run in runs

@@ -11,7 +11,8 @@ from starlette.exceptions import HTTPException
 
 from app.db import DatabaseDown, DatabaseFault
 from app.errors import Refused
-from app.web.page import page
+from app.web.forms import AlreadyDone
+from app.web.page import answer_at, page
 
 log = logging.getLogger("proveout")
 
@@ -25,6 +26,7 @@ STATUS_WORDS = {
 
 def add_error_pages(app: FastAPI) -> None:
     app.add_exception_handler(Refused, _refused)
+    app.add_exception_handler(AlreadyDone, _already_done)
     app.add_exception_handler(RequestValidationError, _bad_address)
     app.add_exception_handler(HTTPException, _http)
     for fault in DatabaseDown:
@@ -55,6 +57,13 @@ def sign_in_first(request: Request) -> Response:
     from app.people.sign_in import sign_in_page  # the page that keeps what was typed
 
     return sign_in_page(request)
+
+
+def _already_done(request: Request, done: Any) -> Response:
+    """The twin of a form gets the same answer as the first one."""
+    viewer = getattr(request.state, "viewer", None)
+    home = f"/programmes/{viewer.programme.id}" if viewer is not None and viewer.programme else "/"
+    return answer_at(request, done.answer or home)
 
 
 def _bad_address(request: Request, _error: Any) -> Response:

@@ -72,7 +72,16 @@ def listing(items: Any, last: str = "and") -> str:
     return f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
+def rule_name(attribute_id: int, names: dict[int, str]) -> str:
+    return names.get(attribute_id, f"attribute {attribute_id}")
+
+
+def mark_pair(pair: tuple[str, int | None]) -> tuple[str, str]:
+    return pair[0], mark(pair[1])
+
+
 FILTERS = {
     "when": when, "at_time": at_time, "day": day, "num": num, "signed": signed, "probability": probability,
-    "mark": mark, "plural": plural, "listing": listing,
+    "mark": mark, "plural": plural, "listing": listing, "rule_name": rule_name,
+    "mark_pair": mark_pair,
 }  # fmt: skip

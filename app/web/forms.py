@@ -6,6 +6,7 @@ transaction and puts a refusal that names a field at that field.
 """
 
 import copy
+import hashlib
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -17,8 +18,10 @@ from fastapi import Depends, Request
 from starlette.datastructures import FormData, UploadFile
 
 from app import clock, units
-from app.db import Db, transaction
+from app.db import AlreadyThere, Db, transaction
 from app.errors import Refused
+from app.history.commands import note_form
+from app.history.queries import find_form_answer
 from app.web.text import TextRefused, clean_line, clean_text
 
 Choice = tuple[str, str]
@@ -156,6 +159,14 @@ READERS: dict[str, Callable[[Field], Any]] = {
 }  # fmt: skip
 
 
+class AlreadyDone(Exception):
+    """The same form with the same content was carried out before; `answer` is where that one was sent."""
+
+    def __init__(self, answer: str) -> None:
+        super().__init__(answer)
+        self.answer = answer
+
+
 class Form:
     """Base of every form. Subclasses list `fields`; they may add to `check` and choices in `__init__`."""
 
@@ -242,6 +253,7 @@ class Form:
         """Run a command in a transaction. A refusal is shown in the form; the block then simply ends."""
         try:
             with transaction(db):
+                self._take_once(db)
                 yield
         except Refused as refused:
             self.refuse(refused)
@@ -249,6 +261,18 @@ class Form:
             db.rollback()
 
     status: int = 422
+    receipt: str = ""  # digest of person, path, form token and content; empty where the page gave no token
+
+    def _take_once(self, db: Db) -> None:
+        if not self.receipt:
+            return
+        answer = find_form_answer(db, self.receipt)
+        if answer is not None:
+            raise AlreadyDone(answer)
+        try:
+            note_form(db, self.receipt)
+        except AlreadyThere as twin:
+            raise AlreadyDone("") from twin
 
     def typed(self) -> list[tuple[str, str]]:
         """Everything typed, by label, for pages that must give it back."""
@@ -303,12 +327,17 @@ PostedData = Depends(_read_form)
 def posted(form_class: type[Form]) -> Any:
     """A route parameter: the posted body read into `form_class`."""
 
-    def read(data: FormData = PostedData) -> Form:
-        return form_class().load(data)
+    def read(request: Request, data: FormData = PostedData) -> Form:
+        form = form_class().load(data)
+        if token := str(data.get("form_token") or ""):
+            form.receipt = request.state.receipt = _receipt(request, token, data)
+        return form
 
     return Depends(read)
 
 
-def content_key(values: Mapping[str, Any]) -> str:
-    """Canonical JSON of a form's content, for hashes."""
-    return json.dumps(values, sort_keys=True, ensure_ascii=False, separators=(",", ":"), default=str)
+def _receipt(request: Request, token: str, data: FormData) -> str:
+    viewer = getattr(request.state, "viewer", None)
+    content = [(name, value) for name, value in data.multi_items() if isinstance(value, str)]
+    text = json.dumps([viewer.account_id if viewer else 0, request.url.path, token, content], ensure_ascii=False)
+    return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()

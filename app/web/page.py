@@ -9,6 +9,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from app.access.actions import Action
 from app.access.policy import may as policy_may
+from app.db import transaction
+from app.history.commands import note_answer
 
 NEVER_TARGETS = ("title", "content", "messages")
 
@@ -107,6 +109,14 @@ def redirect(request: Request, name: str, *, done: str = "", fragment: str = "",
     if viewer is not None and viewer.programme is not None:
         params.setdefault("programme_id", viewer.programme.id)
     path = path_for(request, name, **params) + (f"#{fragment}" if fragment else "")
+    if receipt := getattr(request.state, "receipt", ""):
+        with transaction(request.state.db):
+            note_answer(request.state.db, receipt, path)
+    return answer_at(request, path)
+
+
+def answer_at(request: Request, path: str) -> Response:
+    """303 to a path of ours, in the form that the asker understands."""
     if request.headers.get("HX-Request") == "true":
         return Response(status_code=204, headers={"HX-Redirect": path})
     return RedirectResponse(path, status_code=303)

@@ -1,6 +1,7 @@
 """The template environment: escaping always on, undefined names refused, ui macros as one global."""
 
 import hashlib
+import secrets
 from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
@@ -21,6 +22,7 @@ def make_environment() -> Environment:
     )  # fmt: skip
     environment.filters.update(filters.FILTERS)
     environment.globals["static"] = static_url
+    environment.globals["form_token"] = lambda: secrets.token_urlsafe(12)
     environment.globals["charts"] = _LazyCharts()
     environment.globals["ui"] = _macros(environment)
     return environment

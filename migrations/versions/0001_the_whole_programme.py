@@ -57,6 +57,13 @@ def upgrade() -> None:
         sa.UniqueConstraint("login_key", name=op.f("uq_accounts_login_key")),
     )
     op.create_table(
+        "form_receipts",
+        sa.Column("key", sa.String(length=64), nullable=False),
+        sa.Column("answer", sa.String(length=400), nullable=False),
+        sa.Column("at", MOMENT, nullable=False),
+        sa.PrimaryKeyConstraint("key", name=op.f("pk_form_receipts")),
+    )
+    op.create_table(
         "programmes",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("name", sa.String(length=80), nullable=False),
@@ -277,6 +284,20 @@ def upgrade() -> None:
         sa.UniqueConstraint("token_hash", name=op.f("uq_sign_ins_token_hash")),
     )
     op.create_index("ix_sign_ins_account_id", "sign_ins", ["account_id"], unique=False)
+
+    op.create_table(
+        "looks",
+        sa.Column("question_id", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("programme_id", sa.Integer(), nullable=False),
+        sa.Column("fingerprint", sa.String(length=64), nullable=False),
+        sa.Column("stamp", sa.Integer(), nullable=False),
+        sa.Column("readings", sa.JSON(), nullable=False),
+        sa.Column("computed_at", MOMENT, nullable=False),
+        sa.ForeignKeyConstraint(["programme_id"], ["programmes.id"], name=op.f("fk_looks_programme_id")),
+        sa.ForeignKeyConstraint(["question_id"], ["questions.id"], name=op.f("fk_looks_question_id")),
+        sa.PrimaryKeyConstraint("question_id", name=op.f("pk_looks")),
+    )
+    op.create_index("ix_looks_programme_id", "looks", ["programme_id"], unique=False)
 
     op.create_table(
         "revisions",
@@ -511,12 +532,20 @@ def upgrade() -> None:
         sa.UniqueConstraint("programme_id", "number", name=op.f("uq_rulings_programme_id_number")),
     )
     op.create_index(
+        "uq_rulings_one_provisional",
+        "rulings",
+        ["variant_id"],
+        unique=True,
+        sqlite_where=sa.text("state = 'provisional'"),
+        postgresql_where=sa.text("state = 'provisional'"),
+    )
+    op.create_index(
         "uq_rulings_one_standing",
         "rulings",
-        ["question_id", "variant_id"],
+        ["variant_id"],
         unique=True,
-        sqlite_where=sa.text("state IN ('provisional', 'standing')"),
-        postgresql_where=sa.text("state IN ('provisional', 'standing')"),
+        sqlite_where=sa.text("state = 'standing'"),
+        postgresql_where=sa.text("state = 'standing'"),
     )
 
     op.create_table(
@@ -745,6 +774,8 @@ def downgrade() -> None:
 
     op.drop_table("revisions")
 
+    op.drop_table("looks")
+
     op.drop_table("sign_ins")
     op.drop_table("sessions")
     op.drop_table("questions")
@@ -760,6 +791,7 @@ def downgrade() -> None:
 
     op.drop_table("sign_in_failures")
     op.drop_table("programmes")
+    op.drop_table("form_receipts")
     op.drop_table("accounts")
 
 

@@ -44,6 +44,10 @@ document.addEventListener("htmx:after:swap", (event) => {
   const summary = showErrors(region);
   const form = summary?.closest("form[data-guard]");
   if (form) unsent.add(form);
+  if (document.activeElement === document.body) {               // what was pressed is gone: stay in its place
+    region.tabIndex = -1;
+    region.focus({ preventScroll: true });
+  }
   const told = region.querySelector("[data-announce]");
   if (told) document.getElementById("announcer").textContent = told.dataset.announce;
 });

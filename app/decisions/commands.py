@@ -1,0 +1,174 @@
+"""File, sign and reopen rulings; keep the looks that lists read."""
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from sqlalchemy import select
+
+from app import clock
+from app.access.actions import Action
+from app.access.viewer import Viewer, require
+from app.db import Db
+from app.decisions import queries, rules
+from app.decisions.loading import load_evidence, load_questions
+from app.decisions.models import Decision, Form, Look, Ruling, RulingState
+from app.decisions.summaries import summary_for
+from app.errors import Conflict, NotFound, Refused
+from app.evidence.results import Sheet, to_json
+from app.history.commands import record
+from app.programmes.queries import next_number
+from app.questions.commands import set_question_state
+from app.questions.models import QuestionState, VariantState
+from app.questions.queries import get_question
+
+
+@dataclass(frozen=True, slots=True)
+class RulingText:
+    """What a ruling says. form, scope, grounds, dissent; a retest names what is missing and by when."""
+
+    decision: str
+    grounds: str
+    form: str = Form.SOLE
+    scope: str = ""
+    dissent: str = ""
+    missing: str = ""
+    missing_by: date | None = None
+    against_verdict_why: str = ""
+
+
+def file_ruling(db: Db, question_id: int, variant_id: int, *, by: Viewer, shown: str, text: RulingText,
+                sign: bool = False) -> Ruling:  # fmt: skip
+    """A provisional ruling on the evidence that was shown; the manager may sign it in the same step.
+
+    `shown` is the fingerprint the page carried: another one now is refused with what changed.
+    """
+    require(by, Action.FILE_RULING)
+    if sign:
+        require(by, Action.SIGN_RULING)
+    question = get_question(db, by.programme_id, question_id, lock=True)
+    variant = next((v for v in question.variants if v.id == variant_id), None)
+    if variant is None or variant.is_control:
+        raise NotFound(f"{question.label} has no such rival", "A ruling is made on a rival of the control", field="variant_id")
+    if question.state in (QuestionState.DRAFT, QuestionState.DROPPED):
+        raise Conflict(f"{question.label} is {question.state}", "Only a question that was asked can be ruled on")
+    loaded, sheet = queries.current_look(db, by.programme_id, question_id)
+    _check_shown(db, shown, sheet)
+    verdict = next((v for v in sheet.verdicts if v.variant == variant.code), None)
+    if verdict is None:
+        raise Conflict(f"There is no verdict on {variant.code} yet")
+    if text.decision not in list(Decision) or text.form not in list(Form):
+        raise Refused("Choose adopt, reject or retest", field="decision")
+    rules.check_ruling(verdict=verdict.verdict, decision=text.decision, form=text.form, grounds=text.grounds,
+                       missing=text.missing, missing_by=text.missing_by, against_verdict_why=text.against_verdict_why)  # fmt: skip
+    _supersede(db, by, variant_id, RulingState.PROVISIONAL)
+    ruling = Ruling(
+        programme_id=by.programme_id, number=next_number(db, Ruling, by.programme_id), question_id=question_id,
+        variant_id=variant_id, decision=text.decision, form=text.form, scope=text.scope, grounds=text.grounds,
+        dissent=text.dissent, missing=text.missing, missing_by=text.missing_by, against_verdict_why=text.against_verdict_why,
+        state=RulingState.PROVISIONAL, filed_by_id=by.account_id, filed_at=clock.now(), fingerprint=sheet.fingerprint,
+        slips_at_ruling=len(loaded.slips), method_version=sheet.method_version, verdict=verdict.verdict, clause=verdict.clause,
+        reading=next((r.reading for r in sheet.panel.readings if r.variant == variant.code), ""),
+        snapshot={"sheet": to_json(sheet), "slips": sorted(loaded.slips)},
+    )  # fmt: skip
+    db.add(ruling)
+    db.flush()
+    _record(db, by, "filed provisional ruling", ruling, question.label, variant.code, why=text.grounds)
+    if sign:
+        _sign(db, by, ruling)
+    return ruling
+
+
+def sign_ruling(db: Db, ruling_id: int, *, by: Viewer, shown: str) -> Ruling:
+    """Make a provisional ruling standing; refused when the numbers changed while the page was open."""
+    require(by, Action.SIGN_RULING)
+    ruling = queries.get_ruling(db, by.programme_id, ruling_id, lock=True)
+    rules.check_can_sign(ruling.state, ruling.label)
+    _, sheet = queries.current_look(db, by.programme_id, ruling.question_id)
+    _check_shown(db, shown, sheet)
+    _sign(db, by, ruling)
+    return ruling
+
+
+def _sign(db: Db, by: Viewer, ruling: Ruling) -> None:
+    _supersede(db, by, ruling.variant_id, RulingState.STANDING)
+    ruling.state, ruling.signed_by_id, ruling.signed_at = RulingState.STANDING, by.account_id, clock.now()
+    ruling.both_hats = ruling.filed_by_id == by.account_id
+    db.flush()
+    question = get_question(db, by.programme_id, ruling.question_id)
+    variant = next(v.code for v in question.variants if v.id == ruling.variant_id)
+    _record(db, by, "made ruling standing", ruling, question.label, variant)
+    standing = set(
+        db.scalars(select(Ruling.variant_id).where(Ruling.question_id == question.id, Ruling.state == RulingState.STANDING,
+                                                   Ruling.decision != Decision.RETEST))
+    )  # fmt: skip
+    rivals = {v.id for v in question.variants if not v.is_control and v.state == VariantState.LIVE}
+    if rivals <= standing:
+        set_question_state(db, question, QuestionState.RULED, by=by, why=f"{ruling.label} stands")
+
+
+def reopen_ruling(db: Db, ruling_id: int, *, by: Viewer, why: str) -> Ruling:
+    """The ruling no longer stands; it stays readable, and its question is open again."""
+    require(by, Action.SIGN_RULING)
+    ruling = queries.get_ruling(db, by.programme_id, ruling_id, lock=True)
+    rules.check_can_reopen(ruling.state, ruling.label)
+    ruling.state = RulingState.REOPENED
+    question = get_question(db, by.programme_id, ruling.question_id, lock=True)
+    variant = next(v.code for v in question.variants if v.id == ruling.variant_id)
+    _record(db, by, "reopened ruling", ruling, question.label, variant, why=why)
+    if question.state == QuestionState.RULED:
+        set_question_state(db, question, QuestionState.REOPENED, by=by, why=why)
+    return ruling
+
+
+def _supersede(db: Db, by: Viewer, variant_id: int, state: str) -> None:
+    """An earlier ruling in this state gives way to the one being made."""
+    earlier = db.scalar(select(Ruling).where(Ruling.variant_id == variant_id, Ruling.state == state).with_for_update())
+    if earlier is not None:
+        earlier.state = RulingState.SUPERSEDED
+        db.flush()
+
+
+def _check_shown(db: Db, shown: str, sheet: Sheet) -> None:
+    if shown == sheet.fingerprint:
+        return
+    then = queries.find_sheet(db, shown)
+    changed = rules.what_changed(queries.snapshots(then) if then else {}, queries.snapshots(sheet))
+    raise Conflict("The numbers changed while the page was open", "; ".join(changed),
+                   "Read the sheet again; what you typed is kept below")  # fmt: skip
+
+
+def refresh_looks(db: Db, programme_id: int) -> None:
+    """Compute again every look older than the trail's newest line. Call inside `transaction(db)`."""
+    stamp = queries.newest_line(db, programme_id)
+    looks = queries.list_looks(db, programme_id)
+    stale = [qid for qid in queries.list_looked_at(db, programme_id) if qid not in looks or looks[qid].stamp < stamp]
+    questions = load_questions(db, programme_id, stale) if stale else []
+    for question_id, loaded in load_evidence(db, programme_id, questions).items():
+        if loaded.look is None:
+            continue
+        fingerprint = loaded.look.fingerprint()
+        look = looks.get(question_id)
+        if look is None:
+            look = Look(question_id=question_id, programme_id=programme_id)
+            db.add(look)
+        if look.fingerprint != fingerprint:
+            sheet = summary_for(db, question_id, loaded.look)
+            look.fingerprint, look.readings, look.computed_at = fingerprint, _readings(sheet), clock.now()
+        look.stamp = stamp
+    db.flush()
+
+
+def _readings(sheet: Sheet) -> list[dict[str, Any]]:
+    read = {reading.variant: reading for reading in sheet.panel.readings}
+    return [
+        {"variant": v.variant, "verdict": v.verdict, "clause": v.clause, "sentence": v.sentence, "nearest": v.nearest,
+         "reading": read[v.variant].reading if v.variant in read else "",
+         "missing": list(read[v.variant].missing) if v.variant in read else []}
+        for v in sheet.verdicts
+    ]  # fmt: skip
+
+
+def _record(db: Db, by: Viewer, what: str, ruling: Ruling, question: str, variant: str, *, why: str = "") -> None:
+    record(db, what, "ruling", ruling.id, f"{ruling.label} {question} {variant}: {ruling.decision}", by_id=by.account_id,
+           programme_id=by.programme_id, why=why, question_id=ruling.question_id)  # fmt: skip

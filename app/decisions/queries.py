@@ -1,0 +1,134 @@
+"""Sheets, looks and rulings, read."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import aliased
+
+from app.access.viewer import Viewer
+from app.db import Db
+from app.decisions.loading import Loaded, load_evidence, load_questions
+from app.decisions.models import Look, Ruling, RulingState, Summary
+from app.decisions.rules import Snapshot
+from app.decisions.summaries import summary_for
+from app.errors import NotFound
+from app.evidence.results import Sheet, sheet_from_json
+from app.feedback.queries import hidden_sessions
+from app.history.models import Happening
+from app.people.models import Account
+from app.questions.models import Question, QuestionState, Variant
+
+LIVE_RULINGS = (RulingState.PROVISIONAL, RulingState.STANDING)
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A question's evidence sheet as one viewer sees it. `running` is there only while a session is open."""
+
+    loaded: Loaded
+    sheet: Sheet | None
+    running: Sheet | None
+
+
+def open_sheet(db: Db, viewer: Viewer, question_id: int) -> Opened:
+    """Load and compute (or look up) the sheet; sessions the viewer may not see yet are left out."""
+    questions = load_questions(db, viewer.programme_id, [question_id])
+    if not questions:
+        raise NotFound("There is no such question in this programme")
+    hidden = hidden_sessions(db, viewer)
+    loaded = load_evidence(db, viewer.programme_id, questions, hidden=hidden)[question_id]
+    sheet = summary_for(db, question_id, loaded.look) if loaded.look else None
+    running = summary_for(db, question_id, loaded.running) if loaded.running else None
+    return Opened(loaded, sheet, running)
+
+
+def current_look(db: Db, programme_id: int, question_id: int) -> tuple[Loaded, Sheet]:
+    """What a ruling stands on: every closed session, whoever asks."""
+    questions = load_questions(db, programme_id, [question_id])
+    if not questions:
+        raise NotFound("There is no such question in this programme")
+    loaded = load_evidence(db, programme_id, questions)[question_id]
+    if loaded.look is None:
+        raise NotFound(f"{questions[0].label} can't be ruled on yet", loaded.refused or "It has no control, rival or declared rule",
+                       "Declare them first.")  # fmt: skip
+    return loaded, summary_for(db, question_id, loaded.look)
+
+
+def snapshots(sheet: Sheet) -> dict[str, Snapshot]:
+    """Variant -> what this sheet says of it."""
+    read = {reading.variant: reading for reading in sheet.panel.readings}
+    return {
+        v.variant: Snapshot(v.verdict, v.clause, read[v.variant].reading if v.variant in read else "",
+                            len(read[v.variant].brackets) if v.variant in read else 0)
+        for v in sheet.verdicts
+    }  # fmt: skip
+
+
+def find_sheet(db: Db, fingerprint: str) -> Sheet | None:
+    stored = db.scalar(select(Summary.sheet).where(Summary.fingerprint == fingerprint))
+    return sheet_from_json(stored) if stored is not None else None
+
+
+def get_ruling(db: Db, programme_id: int, ruling_id: int, *, lock: bool = False) -> Ruling:
+    query = select(Ruling).where(Ruling.id == ruling_id, Ruling.programme_id == programme_id)
+    if lock:
+        query = query.with_for_update().execution_options(populate_existing=True)
+    found = db.scalar(query)
+    if found is None:
+        raise NotFound("There is no such ruling in this programme")
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class RulingRow:
+    """A ruling with the names around it."""
+
+    ruling: Ruling
+    question: Question
+    variant: str
+    filed_by: str
+    signed_by: str
+
+    @property
+    def by(self) -> str:
+        return self.signed_by or self.filed_by
+
+    @property
+    def word(self) -> str:
+        return f"{self.ruling.decision} {self.ruling.form if self.ruling.form != 'sole' else ''}".strip()
+
+
+def list_rulings(db: Db, programme_id: int, *, question_id: int | None = None, live_only: bool = False) -> Sequence[RulingRow]:
+    """Newest first."""
+    filer, signer = aliased(Account), aliased(Account)
+    query = (
+        select(Ruling, Question, Variant.code, filer.name, signer.name)
+        .join(Question, Question.id == Ruling.question_id).join(Variant, Variant.id == Ruling.variant_id)
+        .join(filer, filer.id == Ruling.filed_by_id).outerjoin(signer, signer.id == Ruling.signed_by_id)
+        .where(Ruling.programme_id == programme_id)
+        .order_by(Ruling.number.desc())
+    )  # fmt: skip
+    if question_id is not None:
+        query = query.where(Ruling.question_id == question_id)
+    if live_only:
+        query = query.where(Ruling.state.in_(LIVE_RULINGS))
+    return [RulingRow(ruling, question, code, filed, signed or "") for ruling, question, code, filed, signed in db.execute(query)]
+
+
+def newest_line(db: Db, programme_id: int) -> int:
+    """The stamp of the trail: anything filed later has a larger one."""
+    return db.scalar(select(func.max(Happening.id)).where(Happening.programme_id == programme_id)) or 0
+
+
+def list_looks(db: Db, programme_id: int) -> Mapping[int, Look]:
+    return {look.question_id: look for look in db.scalars(select(Look).where(Look.programme_id == programme_id))}
+
+
+LOOKED_AT = (QuestionState.ASKED, QuestionState.RUNNING, QuestionState.READY, QuestionState.RULED, QuestionState.REOPENED)
+
+
+def list_looked_at(db: Db, programme_id: int) -> Sequence[int]:
+    return db.scalars(
+        select(Question.id).where(Question.programme_id == programme_id, Question.state.in_(LOOKED_AT))
+    ).all()

@@ -1,0 +1,149 @@
+"""The evidence sheet arranged for reading: pictures, tables and links back to runs. Computes no evidence."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from app.decisions.loading import Loaded
+from app.decisions.rules import words
+from app.evidence.results import BracketReading, Sheet
+from app.web import charts
+
+RATINGS = "ratings"
+
+
+@dataclass(frozen=True, slots=True)
+class BracketLine:
+    """A bracket with the ids its figures open to."""
+
+    bracket: BracketReading
+    run_id: int | None
+    slip_id: int | None
+    remark: str
+    second_changes: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
+class VariantPart:
+    """Everything the sheet shows of one rival."""
+
+    variant: str
+    title: str
+    reading: Any
+    reading_word: str
+    verdict: Any
+    brackets: Sequence[BracketLine]
+    criteria: Sequence[Any]
+    facts: Sequence[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class SheetView:
+    parts: Sequence[VariantPart]
+    counts: Sequence[tuple[str, str]]
+    pictures: Sequence[tuple[str, Any]]
+    strip: Any
+    effects: Any
+    left_out: Sequence[tuple[str, int]]
+    not_counted: Sequence[tuple[int, int, str, str]]
+
+
+def arrange(loaded: Loaded, sheet: Sheet, facts: Mapping[str, Sequence[tuple[str, str]]] | None = None) -> SheetView:
+    """A sheet with the rows it came from, ready for its template."""
+    titles = {variant.code: variant.title for variant in loaded.question.variants}
+    verdicts = {verdict.variant: verdict for verdict in sheet.verdicts}
+    readings = {reading.variant: reading for reading in sheet.panel.readings}
+    parts = [
+        VariantPart(
+            variant, titles.get(variant, ""), readings.get(variant), words(readings[variant].reading) if variant in readings else "",
+            verdicts.get(variant), _brackets(loaded, readings.get(variant)),
+            [c for c in sheet.criteria if c.variant == variant], (facts or {}).get(variant, ()),
+        )
+        for variant in sheet.variants if variant != sheet.control
+    ]  # fmt: skip
+    return SheetView(parts, _counts(loaded, sheet), _pictures(loaded, sheet), _strip(loaded, sheet), _effects(sheet),
+                     sorted(sheet.left_out.items()), _not_counted(loaded))  # fmt: skip
+
+
+def _brackets(loaded: Loaded, reading: Any) -> list[BracketLine]:
+    if reading is None:
+        return []
+    lines = []
+    for bracket in reading.brackets:
+        run_id = loaded.run_ids.get((bracket.session, bracket.run))
+        slip = loaded.slips.get(int(bracket.source)) if str(bracket.source).isdigit() else None
+        lines.append(BracketLine(bracket, run_id, slip.id if slip else None, slip.remark if slip else "",
+                                 loaded.second_changes.get(run_id or 0, ())))  # fmt: skip
+    return lines
+
+
+def _counts(loaded: Loaded, sheet: Sheet) -> list[tuple[str, str]]:
+    """How much stands behind the sheet, and what does not."""
+    evidence = loaded.look
+    marks = [mark for mark in evidence.marks if mark.attribute == sheet.panel.attribute] if evidence else []
+    raters, sessions = {mark.driver for mark in marks}, {mark.session for mark in marks}
+    brackets = sum(1 for reading in sheet.panel.readings for b in reading.brackets if b.state == "counted")
+    order = "order unknown" if sheet.order_unknown else "order known"
+    share = sheet.panel.blind_share
+    return [
+        ("Marks", f"{len(marks)} by {len(raters)} driver{'s' if len(raters) != 1 else ''}"), ("Sessions", str(len(sessions))),
+        ("Brackets", f"{brackets} counted" if brackets else "no brackets"), ("Running order", order),
+        ("Blind share", f"{share:.0%}" if share is not None else "none yet"),
+    ]  # fmt: skip
+
+
+def _pictures(loaded: Loaded, sheet: Sheet) -> list[tuple[str, Any]]:
+    """One interval picture an attribute that decides: population estimates with W and margin."""
+    strand = next((item for item in sheet.strands if item.name == RATINGS), None)
+    if strand is None or loaded.look is None:
+        return []
+    question = loaded.look.question
+    margins = {must.attribute: must.margin for must in question.rule.musts}
+    pictures = []
+    for attribute in dict.fromkeys(key.split("|", 1)[1] for key in strand.estimates):
+        rows = [
+            charts.IntervalRow(variant, e.mean, e.low90, e.high90, e.n)
+            for variant in sheet.variants if (e := strand.estimates.get(f"{variant}|{attribute}")) is not None
+        ]  # fmt: skip
+        worthwhile = question.worthwhile(attribute)
+        margin = margins.get(attribute) or worthwhile  # a goal without a margin of its own: a loss as large as W
+        pictures.append((attribute, charts.interval_picture(rows, worthwhile=worthwhile, margin=margin, unit="points")))
+    return pictures
+
+
+def _strip(loaded: Loaded, sheet: Sheet) -> Any:
+    """Every mark on the primary attribute, a row a driver, in running order (or in the table's order)."""
+    evidence, attribute = loaded.look, sheet.panel.attribute
+    if evidence is None or attribute is None:
+        return None
+    marks = [mark for mark in evidence.marks if mark.attribute == attribute and mark.rating is not None]
+    if not marks or len(marks) > 400:
+        return None
+    drivers: dict[str, list[Any]] = {}
+    for mark in sorted(marks, key=lambda m: (m.driver, m.session, m.clock_min or 0, m.order or 0, m.run)):
+        row = drivers.setdefault(mark.driver, [])
+        row.append(charts.MarkPoint(f"{mark.session}/{mark.run}", float(len(row)), mark.rating, mark.variant == sheet.control,
+                                    not mark.spoiled, mark.variant))  # fmt: skip
+    scale = evidence.question.scales[attribute]
+    return charts.mark_strip(list(drivers.items()), scale.lowest, scale.highest)
+
+
+def _effects(sheet: Sheet) -> Any:
+    rows = [
+        charts.EffectRow(reading.variant, [(d.driver, d.effect) for d in reading.drivers])
+        for reading in sheet.panel.readings if reading.drivers
+    ]  # fmt: skip
+    if not rows:
+        return None
+    worthwhile = next((reading.worthwhile for reading in sheet.panel.readings), 0.5)
+    return charts.driver_effects(rows, worthwhile=worthwhile, unit="points")
+
+
+def _not_counted(loaded: Loaded) -> list[tuple[int, int, str, str]]:
+    """(slip id, run id, run label, reasons) for every slip that does not count."""
+    found = []
+    for slip_id, judged in sorted(loaded.counting.items()):
+        if not judged.counts:
+            run = loaded.runs[loaded.slips[slip_id].run_id]
+            found.append((slip_id, run.id, f"{run.session}/{run.label} {loaded.slips[slip_id].rater}", ", ".join(judged.reasons)))
+    return found

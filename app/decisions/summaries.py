@@ -1,0 +1,40 @@
+"""Sheets under their fingerprints: looked up or computed, never invalidated by hand."""
+
+from sqlalchemy import select
+
+from app import clock
+from app.db import DatabaseFault, Db, is_writing, transaction
+from app.decisions.models import Summary
+from app.evidence.inputs import Evidence
+from app.evidence.results import Sheet, sheet_from_json, to_json
+
+
+def summary_for(db: Db, question_id: int, evidence: Evidence) -> Sheet:
+    """The sheet of this evidence; computed only when its fingerprint is new."""
+    fingerprint = evidence.fingerprint()
+    stored = db.scalar(select(Summary.sheet).where(Summary.fingerprint == fingerprint))
+    if stored is not None:
+        return sheet_from_json(stored)
+    from app.evidence.story import roll_up  # numpy loads with the first sheet, not with the app
+
+    sheet = roll_up(evidence)
+    _store(db, question_id, sheet)
+    return sheet
+
+
+def _store(db: Db, question_id: int, sheet: Sheet) -> None:
+    """Keep it, in a session of its own unless this one is writing anyway.
+
+    A database that can't be written costs the next reader the same work, no more.
+    """
+    row = Summary(fingerprint=sheet.fingerprint, question_id=question_id, method_version=sheet.method_version,
+                  sheet=to_json(sheet), computed_at=clock.now())  # fmt: skip
+    if is_writing(db):
+        db.add(row)
+        db.flush()
+        return
+    try:
+        with Db(db.get_bind()) as own, transaction(own):
+            own.add(row)
+    except DatabaseFault:  # also: somebody else stored the same sheet a moment ago
+        return

@@ -1,0 +1,220 @@
+"""Debrief marks: which of them enter a fit, and what the fit says about each rival.
+
+A driver's session with one variant only says nothing about a difference and is left out as *unpaired*. A broken bracket
+(no closing control, drift) stays in: the model has its own drift term. Other not-counted marks stay out, each counted
+under its reason. Verdicts use the population estimate (a driver and a day like these); the panel estimate (these
+drivers) is for display.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from app.evidence.inputs import Evidence, Mark, Question
+from app.evidence.layout import PRIORS, RatingRows
+from app.evidence.links import Array
+from app.evidence.mixture import Mixture
+from app.evidence.nested import RatingPosterior, fit_ratings
+from app.evidence.phrases import count
+from app.evidence.results import Estimate, Strand
+
+METHOD = "ordinal mixed model, probit, nested Laplace"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FittedAttribute:
+    """One attribute's fit. Mixtures are improvements in marks, + is better, whatever the kind of scale.
+
+    fitted : the marks that entered;  runs : how many per variant;  unpaired, left_out : what did not, by reason
+    """
+
+    attribute: str
+    fitted: tuple[Mark, ...]
+    runs: Mapping[str, int]
+    drivers: tuple[str, ...]
+    sessions: tuple[str, ...]
+    left_out: Mapping[str, int]
+    order_unknown: bool
+    population: Mapping[str, Mixture]
+    panel: Mapping[str, Mixture]
+    own: Mapping[tuple[str, str], Mixture]
+    between: Mapping[tuple[str, str], Mixture]
+
+    def own_runs(self, variant: str, driver: str) -> int:
+        return sum(m.variant == variant and m.driver == driver for m in self.fitted)
+
+    def improvement_over(self, a: str, b: str) -> Mixture:
+        """Rival a against rival b."""
+        return self.between[a, b] if (a, b) in self.between else self.between[b, a].scaled(-1.0)
+
+
+def usable_marks(marks: Sequence[Mark], attribute: str) -> tuple[Mark, ...]:
+    """Marks of one attribute that were given and not spoiled, paired or not."""
+    return tuple(m for m in marks if m.attribute == attribute and m.rating is not None and not m.spoiled)
+
+
+def what_enters(marks: Sequence[Mark], attribute: str) -> tuple[tuple[Mark, ...], dict[str, int]]:
+    """The marks to fit, and how many runs are left out by reason (a run with two reasons counts under the first)."""
+    variants: defaultdict[tuple[str, str], set[str]] = defaultdict(set)
+    usable = usable_marks(marks, attribute)
+    for mark in usable:
+        variants[mark.driver, mark.session].add(mark.variant)
+    fitted = tuple(m for m in usable if len(variants[m.driver, m.session]) > 1)
+    left_out = Counter(m.spoiled[0] for m in marks if m.attribute == attribute and m.spoiled)
+    left_out["could not judge"] = sum(m.attribute == attribute and m.rating is None and not m.spoiled for m in marks)
+    left_out["unpaired"] = len(usable) - len(fitted)
+    return fitted, {reason: n for reason, n in sorted(left_out.items()) if n}
+
+
+def fit_attribute(evidence: Evidence, attribute: str) -> FittedAttribute:
+    """Fit one attribute of the question. With nothing to fit the answer is the prior, and `fitted` is empty."""
+    question = evidence.question
+    fitted, left_out = what_enters(evidence.marks, attribute)
+    drivers = tuple(sorted({m.driver for m in fitted}))
+    sessions = tuple(sorted({m.session for m in fitted}))
+    posterior = fit_ratings(_rows(fitted, question, attribute, drivers, sessions), question.scales[attribute])
+    sign = 1.0 if question.scales[attribute].kind == "quality" else -1.0
+    return FittedAttribute(
+        attribute=attribute,
+        fitted=fitted,
+        runs=Counter(m.variant for m in fitted),
+        drivers=drivers,
+        sessions=sessions,
+        left_out=left_out,
+        order_unknown=any(m.clock_min is None for m in fitted),
+        **_oriented(posterior, question.rivals, drivers, sign),
+    )
+
+
+def _oriented(posterior: RatingPosterior, rivals: tuple[str, ...], drivers: tuple[str, ...], sign: float) -> dict:
+    return {
+        "population": {v: posterior.population[i].scaled(sign) for i, v in enumerate(rivals)},
+        "panel": {v: posterior.panel[i].scaled(sign) for i, v in enumerate(rivals)},
+        "own": {(v, d): posterior.own[i][k].scaled(sign) for i, v in enumerate(rivals) for k, d in enumerate(drivers)},
+        "between": {(rivals[i], rivals[j]): m.scaled(sign) for (i, j), m in posterior.between.items()},
+    }
+
+
+def _rows(
+    fitted: Sequence[Mark], question: Question, attribute: str, drivers: tuple[str, ...], sessions: tuple[str, ...]
+) -> RatingRows:
+    scale = question.scales[attribute]
+
+    def codes(values: Sequence[str], levels: Sequence[str]) -> np.ndarray:
+        number = {level: i for i, level in enumerate(levels)}
+        return np.array([number[value] for value in values], dtype=np.int64)
+
+    return RatingRows(
+        y=np.array([scale.category(m.rating or 0.0) for m in fitted], dtype=np.int64),
+        variant=codes([m.variant for m in fitted], question.variants),
+        driver=codes([m.driver for m in fitted], drivers),
+        session=codes([m.session for m in fitted], sessions),
+        hours=_hours(fitted),
+        others=_estimable_others(fitted, question.variants),
+        n_variants=len(question.variants),
+        n_drivers=len(drivers),
+        n_sessions=len(sessions),
+    )
+
+
+def _hours(fitted: Sequence[Mark]) -> Array | None:
+    """Hours since the session's start; a session without a clock sits at the neutral half hour; none at all: None."""
+    known = {m.session for m in fitted} - {m.session for m in fitted if m.clock_min is None}
+    if not known:
+        return None
+    return np.array([(m.clock_min or 0.0) / 60.0 if m.session in known else 0.5 for m in fitted])
+
+
+def other_parts(marks: Sequence[Mark]) -> dict[str, Array]:
+    """An indicator (n,) per other part and level, except each part's most usual level; named 'part=level'."""
+    names = sorted({name for m in marks for name, _ in m.others})
+    found = {}
+    for name in names:
+        fitted = [dict(m.others).get(name, "") for m in marks]
+        usual = min(Counter(fitted).items(), key=lambda item: (-item[1], item[0]))[0]
+        for level in sorted(set(fitted) - {usual}):
+            found[f"{name}={level or 'not stated'}"] = np.array([value == level for value in fitted], dtype=float)
+    return found
+
+
+def _estimable_others(fitted: Sequence[Mark], variants: Sequence[str]) -> Array:
+    """Indicators that the driver's sessions, the variants and the earlier indicators do not already span."""
+    cells = sorted({(m.driver, m.session) for m in fitted})
+    columns = [np.array([(m.driver, m.session) == cell for m in fitted], dtype=float) for cell in cells]
+    columns += [np.array([m.variant == v for m in fitted], dtype=float) for v in variants[1:]]
+    kept = []
+    for indicator in other_parts(fitted).values():
+        basis = np.column_stack(columns)
+        residual = indicator - basis @ np.linalg.lstsq(basis, indicator, rcond=1e-8)[0]
+        if residual @ residual > 1e-8 * (indicator @ indicator):
+            kept.append(indicator)
+            columns.append(indicator)
+    return np.column_stack(kept) if kept else np.zeros((len(fitted), 0))
+
+
+def ratings_strand(question: Question, fits: Sequence[FittedAttribute]) -> Strand:
+    """The fits as storable estimates, and one sentence on how much there is."""
+    population, panel, own = {}, {}, {}
+    for fit in fits:
+        for rival in question.rivals:
+            if not fit.runs.get(rival):
+                continue
+            n = fit.runs[rival] + fit.runs.get(question.control, 0)
+            key = f"{rival}|{fit.attribute}"
+            population[key] = estimate(question, fit.attribute, fit.population[rival], n)
+            panel[key] = estimate(question, fit.attribute, fit.panel[rival], n)
+            for driver in fit.drivers:
+                if runs := fit.own_runs(rival, driver):
+                    own[f"{key}|{driver}"] = estimate(question, fit.attribute, fit.own[rival, driver], runs)
+    runs_fitted = max((len(fit.fitted) for fit in fits), default=0)
+    any_mark = any(fit.left_out or fit.fitted for fit in fits)
+    state = "evidence" if population else "too_thin" if any_mark else "no_evidence"
+    return Strand("ratings", state, population, panel, own, _strand_sentence(fits, runs_fitted, any_mark))  # type: ignore[arg-type]
+
+
+def _strand_sentence(fits: Sequence[FittedAttribute], runs: int, any_mark: bool) -> str:
+    if runs:
+        widest = max(fits, key=lambda fit: len(fit.fitted))
+        noise = f"prior SDs of driver x variant {PRIORS.half_driver_variant:g} and session x variant"
+        thin = f" With so few drivers or sessions the {noise} {PRIORS.half_session_variant:g} weigh in."
+        few = thin if min(len(widest.drivers), len(widest.sessions)) <= 3 else ""
+        basis = f"{count(len(widest.drivers), 'driver')} in {count(len(widest.sessions), 'session')}"
+        return f"{runs} rated runs of {basis}.{few}"
+    if any_mark:
+        return "Marks were filed, but no driver rated two variants in one session: nothing can be compared yet."
+    return "No marks yet."
+
+
+def estimate(question: Question, attribute: str, improvement: Mixture, n: int) -> Estimate:
+    """One improvement as stored: 90 % interval, P(better), P(worse than the margin), six decimals."""
+    margin = margin_of(question, attribute)
+    unit = "points" if question.scales[attribute].kind == "quality" else "marks nearer ideal"
+    return Estimate(
+        mean=round(improvement.mean, 6),
+        sd=round(improvement.sd, 6),
+        low90=round(improvement.quantile(0.05), 6),
+        high90=round(improvement.quantile(0.95), 6),
+        p_better=round(improvement.p_above(0.0), 6),
+        p_worse_than_margin=round(1.0 - improvement.p_above(-margin), 6),
+        unit=unit,
+        n=n,
+        method=METHOD,
+    )
+
+
+def margin_of(question: Question, attribute: str) -> float:
+    """The declared margin of a must, in marks; else the smallest worthwhile difference."""
+    for must in question.rule.musts:
+        if must.attribute == attribute and must.margin is not None:
+            return must.margin
+    return (
+        question.scales[attribute].default_worthwhile
+        if _is_must(question, attribute)
+        else question.worthwhile(attribute)
+    )
+
+
+def _is_must(question: Question, attribute: str) -> bool:
+    return any(must.attribute == attribute for must in question.rule.musts)

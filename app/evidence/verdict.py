@@ -1,0 +1,228 @@
+"""From the fits to adopt / reject / retest / setting, one rival at a time, with the clause that decides.
+
+    gain and harm      -> setting: each is better on something that counts
+    gain and no loss   -> adopt, if every gate is met
+    harm, loss, no use -> reject: keep the control
+    else               -> retest, naming the first thing not met; a gate that fails alone does so too
+
+All figures are in `thresholds` and `gates`; common practice, no source: they were chosen on simulated programmes so
+that an equal part is ever adopted in at most 5 % of six looks. What is not proven there is not claimed here.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from app.evidence.gates import Unmet, unmet_gates
+from app.evidence.inputs import Evidence, Question
+from app.evidence.mixture import Mixture
+from app.evidence.phrases import joined
+from app.evidence.ratings import FittedAttribute, margin_of
+from app.evidence.results import Criterion, DesignReading, Verdict
+from app.evidence.thresholds import RULE
+from app.evidence.verdict_words import Figures, nearest_sentence, verdict_sentence
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Case:
+    """Everything the rule looks at for one rival."""
+
+    variant: str
+    goal: Mixture | None  # improvement in units of W
+    musts: Mapping[str, tuple[Mixture, float]]
+    figures: Figures
+    gates: tuple[Unmet, ...]
+    differ: tuple[str, str] | None
+    fact_better: bool | None
+
+
+def decide(
+    evidence: Evidence, fits: Mapping[str, FittedAttribute], design: Mapping[str, DesignReading]
+) -> tuple[tuple[Verdict, ...], tuple[Criterion, ...]]:
+    """One verdict per rival and the criteria behind it. `fits` by attribute, `design` by rival."""
+    question = evidence.question
+    p_gain = RULE.p_gain(len(question.variants), question.rule.planned_looks)
+    cases = [_case(evidence, rival, fits, design[rival]) for rival in question.rivals]
+    first = {case.variant: _rule(question, case, p_gain) for case in cases}
+    decided = _one_winner(question, first, cases, fits)
+    verdicts, criteria = [], []
+    for case in cases:
+        word, clause = decided[case.variant]
+        beside = _beside(case.variant, decided) if clause == "two_ahead" else ""
+        conflict = case.differ if clause == "conflict" else None
+        sentence = verdict_sentence(word, clause, case.figures, case.gates, conflict, beside)
+        nearest = nearest_sentence(question, word, clause, case.figures, case.gates, p_gain)
+        offer = "Keep both as a setting." if clause == "conflict" else ""
+        verdicts.append(Verdict(case.variant, word, clause, sentence, nearest, offer))  # type: ignore[arg-type]
+        criteria += _criteria(question, case, p_gain)
+    return tuple(verdicts), tuple(criteria)
+
+
+def _case(evidence: Evidence, variant: str, fits: Mapping[str, FittedAttribute], design: DesignReading) -> _Case:
+    question = evidence.question
+    runs = min((fits[name].runs.get(variant, 0) for name in _deciding(question)), default=0)
+    goal = _goal_index(question, {g.attribute: fits[g.attribute].population[variant] for g in question.rule.goals})
+    musts = {m.attribute: (fits[m.attribute].population[variant], margin_of(question, m.attribute))
+             for m in question.rule.musts}  # fmt: skip
+    primary = fits.get(question.rule.primary or "")
+    figures = Figures.of(question, variant, goal, musts, primary, runs)
+    gates = unmet_gates(evidence, variant, primary, design) if runs else ()
+    differ = _drivers_differ(question, variant, fits) if runs and question.rule.goals else None
+    return _Case(variant, goal, musts, figures, gates, differ, _fact_better(question, variant))
+
+
+def _deciding(question: Question) -> list[str]:
+    return [g.attribute for g in question.rule.goals] + [m.attribute for m in question.rule.musts]
+
+
+def _goal_index(question: Question, improvements: Mapping[str, Mixture]) -> Mixture | None:
+    """Improvement in units of W: one goal as it is; several weighted, with the SD of correlation 1.
+
+    Marks of one run share halo and driver; treating them as independent would claim more than was seen.
+    """
+    if not improvements:
+        return None
+    weights = {g.attribute: g.weight / question.worthwhile(g.attribute) for g in question.rule.goals}
+    if len(improvements) == 1:
+        ((name, improvement),) = improvements.items()
+        return improvement.scaled(weights[name])
+    mean = sum(weights[name] * m.mean for name, m in improvements.items())
+    sd = sum(weights[name] * m.sd for name, m in improvements.items())
+    return Mixture(np.ones(1), np.array([mean]), np.array([sd]))
+
+
+def _fact_better(question: Question, variant: str) -> bool | None:
+    fact = question.rule.fact
+    if fact is None or variant not in fact.values or question.control not in fact.values:
+        return None
+    gain = fact.values[variant] - fact.values[question.control]
+    return gain < 0 if fact.better == "lower" else gain > 0
+
+
+def _drivers_differ(question: Question, variant: str, fits: Mapping[str, FittedAttribute]) -> tuple[str, str] | None:
+    """(a driver surely worse off, a driver surely better off) within one condition class, on any goal."""
+    for goal in question.rule.goals:
+        fit, w = fits[goal.attribute], question.worthwhile(goal.attribute)
+        drove = {d: {m.condition for m in fit.fitted if m.driver == d and m.variant == variant} for d in fit.drivers}
+        worse = [d for d in fit.drivers if drove[d] and 1 - fit.own[variant, d].p_above(-w) >= RULE.driver_differs]
+        better = [d for d in fit.drivers if drove[d] and fit.own[variant, d].p_above(w) >= RULE.driver_differs]
+        for a in worse:
+            for b in better:
+                if drove[a] & drove[b]:
+                    return a, b
+    return None
+
+
+def _rule(question: Question, case: _Case, p_gain: float) -> tuple[str, str]:
+    """Verdict and clause before rivals are compared with each other."""
+    if case.figures.runs == 0:
+        return "retest", "thin"
+    word, clause = _no_worse(case) if question.rule.kind == "no_worse" else _gain(case, p_gain)
+    applying = [gate for gate in case.gates if word in gate.stops]
+    if word == "retest":
+        early = [gate for gate in case.gates if gate.before_figures]
+        return ("retest", early[0].clause) if early else (word, clause)
+    if applying:
+        return "retest", applying[0].clause
+    if case.differ and (word == "adopt" or clause == "futility"):
+        return "retest", "conflict"
+    return word, clause
+
+
+def _gain(case: _Case, p_gain: float) -> tuple[str, str]:
+    assert case.goal is not None  # a rule of gain has a goal; refused at the door otherwise
+    gain = case.goal.p_above(0.0) >= p_gain
+    harm = any(1.0 - m.p_above(-margin) >= RULE.harm for m, margin in case.musts.values())
+    held = all(m.p_above(-margin) >= RULE.must_held for m, margin in case.musts.values())
+    large = case.goal.p_above(1.0) >= RULE.large_gain and all(
+        m.p_above(-margin) >= RULE.large_gain_must and m.p_above(-2 * margin) >= RULE.large_gain_twice_margin
+        for m, margin in case.musts.values()
+    )
+    if gain and harm:
+        return "setting", "gain_with_harm"
+    if gain and (held or large):
+        return "adopt", "gain" if held else "large_gain"
+    if harm:
+        return "reject", "harm"
+    if 1.0 - case.goal.p_above(0.0) >= RULE.loss:
+        return "reject", "loss"
+    if case.goal.p_above(1.0) <= RULE.futility:
+        return "reject", "futility"
+    return "retest", "must_not_shown" if gain else "gain_not_shown"
+
+
+def _no_worse(case: _Case) -> tuple[str, str]:
+    """The ground is a declared figure; on the track the rival only has to lose nothing."""
+    if any(1.0 - m.p_above(-margin) >= RULE.harm for m, margin in case.musts.values()):
+        return "reject", "harm"
+    if case.fact_better is None:
+        return "retest", "gain_not_shown"
+    if not case.fact_better:
+        return "reject", "loss"
+    if all(m.p_above(-margin) >= RULE.no_worse for m, margin in case.musts.values()):
+        return "adopt", "no_worse"
+    return "retest", "must_not_shown"
+
+
+def _one_winner(
+    question: Question,
+    first: Mapping[str, tuple[str, str]],
+    cases: Sequence[_Case],
+    fits: Mapping[str, FittedAttribute],
+) -> dict[str, tuple[str, str]]:
+    """At most one rival is adopted: the best, and only if it is clearly ahead of each other one that passes."""
+    decided = dict(first)
+    passing = [case for case in cases if first[case.variant][0] == "adopt"]
+    if len(passing) < 2:
+        return decided
+    ranked = sorted(passing, key=lambda case: (-_standing(question, case), case.variant))
+    best = ranked[0]
+    clear = all(_p_ahead(question, best, other, fits) >= RULE.ahead for other in ranked[1:])
+    for case in ranked[1:] if clear else ranked:
+        decided[case.variant] = ("retest", "two_ahead")
+    return decided
+
+
+def _standing(question: Question, case: _Case) -> float:
+    if case.goal is not None:
+        return case.goal.mean
+    fact = question.rule.fact
+    assert fact is not None  # only a shown fact lets a 'no worse' rival pass
+    return fact.values[case.variant] * (-1.0 if fact.better == "lower" else 1.0)
+
+
+def _p_ahead(question: Question, best: _Case, other: _Case, fits: Mapping[str, FittedAttribute]) -> float:
+    if not question.rule.goals:
+        return float(_standing(question, best) > _standing(question, other))
+    gaps = {g.attribute: fits[g.attribute].improvement_over(best.variant, other.variant) for g in question.rule.goals}
+    index = _goal_index(question, gaps)
+    return index.p_above(0.0) if index is not None else 0.0
+
+
+def _beside(variant: str, decided: Mapping[str, tuple[str, str]]) -> str:
+    """What stands beside a rival that passes too."""
+    if best := [v for v, (word, _) in decided.items() if word == "adopt"]:
+        return f"{best[0]} passes too and is ahead"
+    others = [v for v, (_, clause) in decided.items() if v != variant and clause == "two_ahead"]
+    return f"{joined(others)} pass{'es' if len(others) == 1 else ''} too and none is clearly ahead"
+
+
+def _criteria(question: Question, case: _Case, p_gain: float) -> list[Criterion]:
+    """The rule as a table: each goal, must and gate with what it needs and what was found."""
+    found: list[Criterion] = []
+    if case.figures.runs and case.goal is not None:
+        p = case.goal.p_above(0.0)
+        name = " and ".join(g.attribute for g in question.rule.goals)
+        found.append(Criterion(case.variant, "goal", name, f"P(better) at least {p_gain:.3g}", f"{p:.3f}", p >= p_gain))
+    if question.rule.fact is not None and question.rule.kind == "no_worse":
+        told = {None: "not declared", True: "better", False: "not better"}[case.fact_better]
+        fact = Criterion(case.variant, "goal", question.rule.fact.name, "better figure", told, bool(case.fact_better))
+        found.append(fact)
+    wanted = RULE.no_worse if question.rule.kind == "no_worse" else RULE.must_held
+    for name, (improvement, margin) in case.musts.items() if case.figures.runs else ():
+        p = improvement.p_above(-margin)
+        needs = f"P(no worse than {margin:g}) at least {wanted:g}"
+        found.append(Criterion(case.variant, "must", name, needs, f"{p:.3f}", p >= wanted))
+    found += [Criterion(case.variant, "gate", g.clause, g.needs, g.found, False) for g in case.gates]
+    return [replace(c, found=c.found.removeprefix("0")) if c.role != "gate" else c for c in found]

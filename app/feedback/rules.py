@@ -1,0 +1,158 @@
+"""Facts about slips: on the scale or not, prompt or late, counted or not and why."""
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Any
+
+from app.errors import Conflict, Refused
+from app.feedback.models import NotCounted
+from app.programmes.models import Attribute, ScaleKind
+from app.sessions.models import Run, RunState
+
+PROMPT = timedelta(minutes=30)  # common practice, no source
+LATE = timedelta(hours=24)
+CLOCK_SLACK = timedelta(minutes=5)
+LONGEST_REMARK = 4000
+PAIRING_ONLY = (NotCounted.NO_CLOSING_CONTROL, NotCounted.DRIFT)  # spoil the bracket, not the mark
+
+
+class Timeliness(StrEnum):
+    PROMPT = "prompt"
+    LATE = "late"
+    VERY_LATE = "very late"
+    UNKNOWN = "run end unknown"
+
+
+def timeliness(run_ended_at: datetime | None, captured_at: datetime) -> Timeliness:
+    """Prompt up to 30 min after the run's end, late up to 24 h, very late beyond."""
+    if run_ended_at is None:
+        return Timeliness.UNKNOWN
+    waited = captured_at - run_ended_at
+    if waited <= PROMPT:
+        return Timeliness.PROMPT
+    return Timeliness.LATE if waited <= LATE else Timeliness.VERY_LATE
+
+
+def check_marks(marks: Mapping[int, int | None], attributes: Sequence[Attribute]) -> None:
+    """Refuse a mark off its scale or for an attribute not known here; None is *could not judge*."""
+    known = {attribute.id: attribute for attribute in attributes}
+    if not marks:
+        raise Refused("Nothing is marked", "Mark at least one attribute, or choose could not judge")
+    for attribute_id, value in marks.items():
+        attribute = known.get(attribute_id)
+        if attribute is None:
+            raise Refused("One of the marks is for an attribute that is not of this programme")
+        if value is not None and not on_scale(value, attribute):
+            raise Refused(
+                f"{value / 100:g} is not a mark for {attribute.name}",
+                f"The scale runs from {attribute.lowest_hundredths / 100:g} to {attribute.highest_hundredths / 100:g} "
+                f"in steps of {attribute.step_hundredths / 100:g}",
+                field=f"mark_{attribute_id}",
+            )
+
+
+def on_scale(hundredths: int, attribute: Attribute) -> bool:
+    inside = attribute.lowest_hundredths <= hundredths <= attribute.highest_hundredths
+    return inside and (hundredths - attribute.lowest_hundredths) % attribute.step_hundredths == 0
+
+
+def scale_steps(attribute: Attribute) -> list[int]:
+    return list(range(attribute.lowest_hundredths, attribute.highest_hundredths + 1, attribute.step_hundredths))
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleShown:
+    """A rating attribute as the slip's row of buttons needs it."""
+
+    id: int
+    title: str
+    kind: str
+    steps: list[tuple[str, str]]
+    anchors: dict[str, str]
+
+
+def shown_scale(attribute: Attribute) -> ScaleShown:
+    words = {f"{float(mark) * 100:.0f}": word for mark, word in (attribute.anchors or {}).items()}
+    signed = attribute.kind == ScaleKind.IDEAL_ZERO
+    steps = [(str(step), _label(step, signed)) for step in scale_steps(attribute)]
+    return ScaleShown(attribute.id, attribute.name, attribute.kind, steps, words)
+
+
+def _label(hundredths: int, signed: bool) -> str:
+    text = f"{hundredths / 100:+g}" if signed and hundredths else f"{hundredths / 100:g}"
+    return text.replace("-", "−")
+
+
+def content_hash(run_id: int, rater_id: int, marks: Mapping[int, int | None], *, confidence: str, heard_others: bool,
+                 remark: str) -> str:  # fmt: skip
+    """SHA-256 over what was said; the same content sent again has the same hash."""
+    lines = [f"{attribute}={'-' if value is None else value}" for attribute, value in sorted(marks.items())]
+    text = "\n".join([str(run_id), str(rater_id), confidence, str(bool(heard_others)), remark, *lines])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def check_can_rate(run: Run) -> None:
+    if run.state == RunState.VOID:
+        raise Conflict(f"{run.label} is void", "It was no run, so there is nothing to rate")
+    if run.state in (RunState.PLANNED, RunState.NOT_DRIVEN):
+        raise Conflict(f"{run.label} has not been driven", "", "Pick the run you drove, or have it started and ended first.")
+
+
+def check_capture(captured_at: datetime, run: Run, received_at: datetime) -> None:
+    if captured_at > received_at + CLOCK_SLACK:
+        raise Refused("The slip would be from the future", "", "Check the time on the card.", field="captured_at")
+    if run.started_at is not None and captured_at < run.started_at - CLOCK_SLACK:
+        raise Refused(f"The slip would be older than {run.label} itself", "", "Check the run and the time.", field="captured_at")
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A counting note as rules need it: for one slip, or (slip_id None) for its whole run; `id` orders them."""
+
+    id: int
+    run_id: int
+    slip_id: int | None
+    counts: bool
+    reason: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Counting:
+    """Whether a slip counts, and why not. `after_all` is the conductor's sentence where it counts all the same."""
+
+    reasons: tuple[str, ...]
+    after_all: str = ""
+
+    @property
+    def counts(self) -> bool:
+        return not self.reasons
+
+
+def counting(slip_id: int, run_id: int, derived: Iterable[str], notes: Sequence[Note]) -> Counting:
+    """The latest word holds: a note on the slip before one on its run, a note before what follows by itself."""
+    reasons = tuple(dict.fromkeys(str(reason) for reason in derived))
+    about = [note for note in notes if note.slip_id == slip_id] or [
+        note for note in notes if note.slip_id is None and note.run_id == run_id
+    ]
+    if not about:
+        return Counting(reasons)
+    latest = max(about, key=lambda note: note.id)
+    if latest.counts:
+        return Counting((), f"{latest.reason}: {latest.text}")
+    return Counting((latest.reason,))
+
+
+def derived_reasons(run: Any, captured_at: datetime) -> list[str]:
+    """What follows by itself from the run and the time of capture. `run` has state and ended_at."""
+    reasons: list[str] = []
+    if run.state == RunState.SHORT:
+        reasons.append(NotCounted.TOO_FEW_LAPS)
+    if run.state == RunState.VOID:
+        reasons.append(NotCounted.TEST_ENTRY)
+    if timeliness(run.ended_at, captured_at) == Timeliness.VERY_LATE:
+        reasons.append(NotCounted.VERY_LATE)
+    return reasons

@@ -1,0 +1,199 @@
+"""Every write about sessions, cars and runs. Builds are in build_commands.py."""
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import update
+
+from app import clock
+from app.access.actions import Action
+from app.access.viewer import Viewer, require
+from app.db import Db
+from app.errors import Conflict, NotFound, Refused
+from app.history.commands import record
+from app.people.queries import get_member
+from app.people.rules import name_key
+from app.programmes.queries import next_number
+from app.questions.commands import lock_rules
+from app.sessions import queries, rules
+from app.sessions.models import Car, Run, RunState, Session, SessionPerson, SessionState
+
+
+
+def plan_session(db: Db, *, by: Viewer, place: str, time_zone: str, on_date: date, surface: str, grip: str,
+                 drivers: Sequence[int] = (), conductors: Sequence[int] = (), alias: str = "", order_known: bool = True,
+                 **conditions: Any) -> Session:  # fmt: skip
+    """A booked block at one place. `conditions`: air_temp_degC, track_temp_degC, humidity_percent, layout, notes."""
+    require(by, Action.PLAN_SESSION)
+    clock.zone(time_zone)
+    session = Session(
+        programme_id=by.programme_id, number=next_number(db, Session, by.programme_id), place=place, time_zone=time_zone,
+        on_date=on_date, surface=surface, grip=grip, created_by_id=by.account_id, created_at=clock.now(), alias=alias,
+        order_known=order_known, state=SessionState.PLANNED, **conditions,
+    )  # fmt: skip
+    db.add(session)
+    db.flush()
+    set_people(db, session, by=by, drivers=drivers, conductors=conductors)
+    _record(db, by, "planned", session)
+    return session
+
+
+def set_people(db: Db, session: Session, *, by: Viewer, drivers: Sequence[int], conductors: Sequence[int]) -> None:
+    """Add the people who are due; nobody is taken off here, since a due rater has seen less than others."""
+    present = {(account_id, duty) for account_id, _, duty in queries.list_session_people(db, session.id)}
+    wanted = [(account_id, "driver") for account_id in drivers] + [(account_id, "conductor") for account_id in conductors]
+    for account_id, duty in wanted:
+        get_member(db, by.programme_id, account_id)
+        if (account_id, duty) not in present:
+            db.add(SessionPerson(session_id=session.id, account_id=account_id, duty=duty))
+    db.flush()
+
+
+def edit_session(db: Db, session_id: int, *, by: Viewer, edition: int, drivers: Sequence[int] = (),
+                 conductors: Sequence[int] = (), **values: Any) -> None:  # fmt: skip
+    """Conditions, notes and people; the date and place too until the session is reconciled."""
+    require(by, Action.PLAN_SESSION)
+    session = queries.get_session(db, by.programme_id, session_id)
+    if session.state == SessionState.RECONCILED:
+        raise Conflict(f"{session.label} is reconciled", "Its facts no longer change", "Write a note with a concern instead.")
+    changed = db.execute(
+        update(Session).where(Session.id == session_id, Session.edition == edition)
+        .values(edition=edition + 1, **values)
+    )  # fmt: skip
+    if changed.rowcount != 1:  # type: ignore[attr-defined]
+        raise Conflict(f"Somebody else changed {session.label} while you were typing", "Both texts are shown below",
+                       "Compare, then save again.")  # fmt: skip
+    set_people(db, session, by=by, drivers=drivers, conductors=conductors)
+    _record(db, by, "edited", session)
+
+
+def open_session(db: Db, session_id: int, *, by: Viewer) -> None:
+    require(by, Action.RUN_SESSION)
+    session = queries.get_session(db, by.programme_id, session_id, lock=True)
+    rules.check_can_open(session)
+    session.state, session.opened_at = SessionState.OPEN, clock.now()
+    _record(db, by, "opened", session)
+
+
+def close_session(db: Db, session_id: int, *, by: Viewer, cut_short: bool = False, why: str = "") -> None:
+    """Close the block. Runs never driven are marked so; what arrives later is still kept and labelled."""
+    require(by, Action.RUN_SESSION)
+    session = queries.get_session(db, by.programme_id, session_id, lock=True)
+    rules.check_can_close(session)
+    if cut_short and not why.strip():
+        raise Refused("Say why the day was cut short", field="why")
+    session.state = SessionState.CUT_SHORT if cut_short else SessionState.CLOSED
+    session.closed_at = clock.now()
+    db.execute(update(Run).where(Run.session_id == session_id, Run.state == RunState.PLANNED)
+               .values(state=RunState.NOT_DRIVEN))  # fmt: skip
+    _record(db, by, "cut short" if cut_short else "closed", session, why=why)
+
+
+def reconcile_session(db: Db, session_id: int, *, by: Viewer) -> None:
+    require(by, Action.RUN_SESSION)
+    session = queries.get_session(db, by.programme_id, session_id, lock=True)
+    if session.state not in (SessionState.CLOSED, SessionState.CUT_SHORT):
+        raise Conflict(f"{session.label} is {session.state}", "Only a closed session is reconciled")
+    session.state = SessionState.RECONCILED
+    _record(db, by, "reconciled", session)
+
+
+def add_car(db: Db, *, by: Viewer, name: str, note: str = "") -> Car:
+    require(by, Action.PLAN_SESSION)
+    if any(car.name_key == name_key(name) for car in queries.list_cars(db, by.programme_id)):
+        raise Conflict(f"There is a car called {name} already", field="name")
+    car = Car(programme_id=by.programme_id, name=name, name_key=name_key(name), note=note)
+    db.add(car)
+    db.flush()
+    record(db, "added", "car", car.id, name, by_id=by.account_id, programme_id=by.programme_id)
+    return car
+
+
+def add_run(db: Db, session_id: int, *, by: Viewer, driver_id: int, car_id: int, planned_at: datetime | None = None,
+            alias: str = "", number: int | None = None) -> Run:  # fmt: skip
+    """The next run of the session; a later run never takes an earlier one's number."""
+    require(by, Action.PLAN_SESSION)
+    session = queries.get_session(db, by.programme_id, session_id, lock=True)
+    if session.state == SessionState.RECONCILED:
+        raise Conflict(f"{session.label} is reconciled", "No run is added to it")
+    get_member(db, by.programme_id, driver_id)
+    if all(car.id != car_id for car in queries.list_cars(db, by.programme_id)):
+        raise NotFound("There is no such car in this programme", field="car_id")
+    present = queries.list_runs(db, by.programme_id, session_id)
+    wanted = number or max((run.number for run in present), default=0) + 1
+    if any(run.number == wanted for run in present):
+        raise Conflict(f"{session.label} has a run {wanted} already", field="number")
+    run = Run(programme_id=by.programme_id, session_id=session.id, number=wanted, car_id=car_id, driver_id=driver_id,
+              planned_at=planned_at, alias=alias, state=RunState.PLANNED)  # fmt: skip
+    db.add(run)
+    set_people(db, session, by=by, drivers=[driver_id], conductors=())
+    _record_run(db, by, "planned", run, session)
+    return run
+
+
+def start_run(db: Db, run_id: int, *, by: Viewer, at: datetime | None = None) -> None:
+    run = queries.get_run(db, by.programme_id, run_id, lock=True)
+    require(by, Action.DRIVE_RUN, run)
+    rules.check_can_start(run, run.session)
+    run.state, run.started_at = RunState.DRIVING, at or clock.now()
+    _record_run(db, by, "started", run, run.session)
+
+
+def end_run(db: Db, run_id: int, *, by: Viewer, laps: int | None = None, at: datetime | None = None, note: str = "",
+            **tyres_and_pack: Any) -> None:  # fmt: skip
+    """A run with fewer than six timed laps is *short*. The first counted run of a question locks its rule."""
+    run = queries.get_run(db, by.programme_id, run_id, lock=True)
+    require(by, Action.DRIVE_RUN, run)
+    rules.check_can_end(run)
+    ended = at or clock.now()
+    if run.started_at is not None and ended < run.started_at:
+        raise Refused(f"{run.label} would end before it started", "", "Check both times.", field="at")
+    if laps is not None and not 0 <= laps <= 2000:
+        raise Refused(f"{laps} laps are not plausible in one run", field="laps")
+    run.ended_at, run.laps_driven, run.note = ended, laps, note
+    for name, value in tyres_and_pack.items():
+        setattr(run, name, value)
+    run.state = RunState.SHORT if laps is not None and laps < rules.LEAST_LAPS else RunState.DRIVEN
+    build = queries.find_newest_build(db, run.id)
+    if build is not None and run.state == RunState.DRIVEN:
+        lock_rules(db, [carried.question_id for carried in build.variants])
+    _record_run(db, by, "ended", run, run.session, laps=laps)
+
+
+def void_run(db: Db, run_id: int, *, by: Viewer, why: str) -> None:
+    """A run that was none: it stays in the book, its slips are not counted."""
+    require(by, Action.RUN_SESSION)
+    run = queries.get_run(db, by.programme_id, run_id, lock=True)
+    if run.state == RunState.VOID:
+        raise Conflict(f"{run.label} is void already")
+    run.state = RunState.VOID
+    _record_run(db, by, "voided", run, run.session, why=why)
+
+
+def correct_times(db: Db, run_id: int, *, by: Viewer, started_at: datetime, ended_at: datetime | None, why: str) -> None:
+    """Correct when a run started and ended, with the reason; the earlier times stay in the trail."""
+    require(by, Action.RUN_SESSION)
+    run = queries.get_run(db, by.programme_id, run_id, lock=True)
+    if run.session.state == SessionState.RECONCILED:
+        raise Conflict(f"{run.session.label} is reconciled", "Its times no longer change")
+    if ended_at is not None and ended_at < started_at:
+        raise Refused(f"{run.label} would end before it started", field="ended_at")
+    before = {"started_at": run.started_at and run.started_at.isoformat(), "ended_at": run.ended_at and run.ended_at.isoformat()}
+    run.started_at, run.ended_at = started_at, ended_at
+    if ended_at is not None and run.state in (RunState.PLANNED, RunState.DRIVING):
+        run.state = RunState.DRIVEN
+    _record_run(db, by, "corrected times", run, run.session, why=why, before=before)
+
+
+def _record(db: Db, by: Viewer, what: str, session: Session, *, why: str = "", **detail: Any) -> None:
+    record(db, what, "session", session.id, f"{session.label} {session.place}", by_id=by.account_id,
+           programme_id=by.programme_id, why=why, **detail)  # fmt: skip
+
+
+def _record_run(db: Db, by: Viewer, what: str, run: Run, session: Session, *, why: str = "", **detail: Any) -> None:
+    db.flush()
+    record(db, what, "run", run.id, f"{session.label}/{run.label}", by_id=by.account_id, programme_id=by.programme_id,
+           why=why, **detail)  # fmt: skip
+
+

@@ -1,0 +1,121 @@
+"""Facts about runs and builds: what two builds differ in, and when a session's block is open for a person."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from app.errors import Conflict, Refused
+from app.sessions.models import Run, RunState, Session, SessionState
+
+LEAST_LAPS = 6  # common practice, no source
+TYRE_RUNS_BAND = 2  # sets within this many runs of each other are matched; common practice, no source
+MOST_SETTINGS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class BuildFacts:
+    """What was on the car in one run, as far as two runs can be compared.
+
+    pieces   : part code -> revision label (every part named in the build)
+    settings : set-up value name -> value as typed
+    """
+
+    pieces: Mapping[str, str] = field(default_factory=dict)
+    settings: Mapping[str, str] = field(default_factory=dict)
+    tyre_runs: int | None = None
+
+
+def differences(test: BuildFacts, control: BuildFacts, under_question: Collection[str] = ()) -> list[str]:
+    """What differs between two builds besides the parts under question, in words; empty when only those differ."""
+    found = []
+    for part in sorted(set(test.pieces) | set(control.pieces)):
+        one, other = test.pieces.get(part, "not named"), control.pieces.get(part, "not named")
+        if part not in under_question and one != other:
+            found.append(f"{part}: {one} instead of {other}")
+    for name in sorted(set(test.settings) | set(control.settings)):
+        here, there = _plain(test.settings.get(name, "")), _plain(control.settings.get(name, ""))
+        if here != there:
+            found.append(f"{name}: {here or 'not noted'} instead of {there or 'not noted'}")
+    return found
+
+
+def _plain(value: str) -> str:
+    """1,4 and 1.40 are the same set-up value."""
+    text = value.strip().replace(",", ".")
+    try:
+        return f"{float(text):g}"
+    except ValueError:
+        return " ".join(text.split())
+
+
+def tyres_matched(test: BuildFacts, control: BuildFacts) -> bool:
+    """Tyre sets whose use differs by no more than the band; unknown use is not held against a run."""
+    if test.tyre_runs is None or control.tyre_runs is None:
+        return True
+    return abs(test.tyre_runs - control.tyre_runs) <= TYRE_RUNS_BAND
+
+
+def read_settings(text: str) -> dict[str, str]:
+    """“anti-roll bar mm = 1.4” a line -> {"anti-roll bar mm": "1.4"}; refuses a line it can't read."""
+    found: dict[str, str] = {}
+    for line in text.splitlines():
+        if not line.strip():
+            continue
+        name, equals, value = line.partition("=")
+        name, value = " ".join(name.split()), value.strip()
+        if not equals or not name or not value:
+            raise Refused(f"“{line.strip()[:60]}” is not a set-up value", "Write a name, = and a value: anti-roll bar mm = 1.4",
+                          field="settings")  # fmt: skip
+        if name in found:
+            raise Refused(f"“{name}” stands twice", "Keep one of the lines", field="settings")
+        if len(name) > 60 or len(value) > 60:
+            raise Refused(f"“{name[:40]}” is too long", "Names and values have at most 60 characters", field="settings")
+        found[name] = value
+    if len(found) > MOST_SETTINGS:
+        raise Refused(f"{len(found)} set-up values", f"At most {MOST_SETTINGS} are kept with one run", field="settings")
+    return found
+
+
+def show_settings(settings: Mapping[str, str]) -> str:
+    return "\n".join(f"{name} = {value}" for name, value in settings.items())
+
+
+def check_can_open(session: Session) -> None:
+    if session.state != SessionState.PLANNED:
+        raise Conflict(f"{session.label} is {session.state} already", "Only a planned session is opened")
+
+
+def check_can_close(session: Session) -> None:
+    if session.closed:
+        raise Conflict(f"{session.label} is {session.state} already")
+    if session.state == SessionState.PLANNED:
+        raise Conflict(f"{session.label} was never opened", "", "Open it first, or leave it planned.")
+
+
+def check_can_start(run: Run, session: Session) -> None:
+    if session.state == SessionState.PLANNED:
+        raise Conflict(f"{session.label} is not open yet", "", "Open the session first.")
+    if run.state != RunState.PLANNED:
+        raise Conflict(f"{run.label} is {run.state} already", "A run is started once")
+
+
+def check_can_end(run: Run) -> None:
+    if run.state != RunState.DRIVING:
+        raise Conflict(f"{run.label} is {run.state}", "Only a run under way can be ended")
+
+
+def check_swap(first: Run, second: Run) -> None:
+    """Cars are swapped between two runs of one session with different cars."""
+    if first.id == second.id:
+        raise Refused("Choose two different runs", field="second")
+    if first.session_id != second.session_id:
+        raise Refused("The two runs are of different sessions", field="second")
+    if first.car_id == second.car_id:
+        raise Refused(f"{first.label} and {second.label} had the same car", "There is nothing to swap", field="second")
+
+
+def counts_as_driven(state: str) -> bool:
+    return state in (RunState.DRIVEN, RunState.SHORT)
+
+
+def labels(runs: Sequence[Run]) -> str:
+    return ", ".join(run.label for run in runs)

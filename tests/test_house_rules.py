@@ -1,0 +1,286 @@
+"""The rules of the house, read from the sources themselves: what imports what, and what every route declares.
+
+An exception stands in a list with its reason, so that a new one is a decision and not an accident.
+"""
+
+import ast
+import re
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Table
+
+from app.main import ROUTERS
+from app.schema import metadata
+from app.settings import ROOT
+from tests.access.routes import guards_of
+
+# The order in which a programme runs. The people, their programme and its trail are the ground that all stand on.
+STORY = ("history people programmes", "parts", "questions", "sessions", "feedback", "concerns", "decisions",
+         "imports", "archive", "dossiers", "demo")  # fmt: skip
+PLACE = {feature: place for place, features in enumerate(STORY) for feature in features.split()}
+KINDS = ("models", "rules", "queries", "commands", "forms", "pages")
+KIND_OF = {
+    "people.passwords": "rules",  # hashing: no database, no page
+    "people.sign_in": "pages",  # answers requests: cookies and the sign-in page
+    "programmes.conditions": "models",  # the words of a condition class, which columns and forms use
+    "decisions.loading": "queries",  # rows -> frozen evidence
+    "decisions.looks": "commands",  # keeps what a look read
+    "decisions.summaries": "queries",  # answers with a sheet, and keeps it so that it needs computing once
+    "archive.outgoing": "queries",
+    "archive.incoming": "commands",
+    "archive.export": "queries",
+    "archive.load": "commands",
+}
+ALLOWED_IMPORTS = {
+    "app.programmes.forms": {"app.people.forms"},  # HAT_CHOICES: who starts a programme says which hats they wear
+    "app.web.error_pages": {"app.people.sign_in"},  # a refused form comes back on the sign-in page, inside a function
+    "app.access.guard": {"app.people.queries"},  # who holds this cookie
+}
+WEB_FILES = ("app/web/", "app/access/guard.py", "app/people/sign_in.py", "pages.py", "app/main.py", "app/server.py")
+SQL_FILES = ("app/db.py", "models.py", "queries.py", "commands.py", "app/decisions/loading.py", "app/decisions/looks.py",
+             "app/decisions/summaries.py", "app/archive/", "app/schema.py", "app/migrate.py")  # fmt: skip
+EVIDENCE_READERS = ("app/decisions/", "app/evidence/", "app/assess.py")
+LONG_FILES = {
+    "app/web/charts.py": "one function a mark of the same drawing; splitting it would scatter the scales",
+    "app/web/forms.py": "every kind of field with its reader, one screen below the other",
+}
+LONG_FUNCTIONS: dict[str, str] = {}
+MOST_LINES, MOST_FUNCTION_LINES = 300, 40
+TEMPLATE_OF = {
+    "show_sign_in": "people/sign_in.html",  # one page with the POST twin and the 401 answer
+    "show_end_run": "sessions/show_run_form.html",  # three short forms about one run share a frame
+    "show_times": "sessions/show_run_form.html",
+    "show_void_run": "sessions/show_run_form.html",
+    "show_paper_slip": "feedback/show_slip.html",  # the same slip, filed for another
+}
+NO_TEMPLATE: dict[str, str] = {}
+
+
+@dataclass(frozen=True)
+class Source:
+    path: Path
+
+    @cached_property
+    def tree(self) -> ast.Module:
+        return ast.parse(self.path.read_text())
+
+    @cached_property
+    def name(self) -> str:
+        return ".".join(self.path.relative_to(ROOT).with_suffix("").parts)
+
+    @property
+    def shown(self) -> str:
+        return str(self.path.relative_to(ROOT))
+
+    @property
+    def feature(self) -> str:
+        parts = self.name.split(".")
+        return parts[1] if len(parts) > 2 else ""
+
+    @property
+    def kind(self) -> str | None:
+        return kind_of(self.name)
+
+    @cached_property
+    def imports(self) -> list[tuple[str, int]]:
+        """Every imported name with its line; `from app import clock` gives app and app.clock."""
+        found = []
+        for node in ast.walk(self.tree):
+            if isinstance(node, ast.Import):
+                found += [(item.name, node.lineno) for item in node.names]
+            elif isinstance(node, ast.ImportFrom):
+                stem = node.module or "." * node.level
+                found += [(stem, node.lineno), *((f"{stem}.{item.name}", node.lineno) for item in node.names)]
+        return found
+
+    def inside(self, places: tuple[str, ...]) -> bool:
+        return any(self.shown.startswith(place) if place.startswith("app/") else self.path.name.endswith(place) for place in places)
+
+
+def kind_of(module: str) -> str | None:
+    short = module.removeprefix("app.")
+    if short in KIND_OF:
+        return KIND_OF[short]
+    last = short.split(".")[-1]
+    return "commands" if last.endswith("_commands") else last if last in KINDS else None
+
+
+SOURCES = [Source(path) for path in sorted((ROOT / "app").rglob("*.py"))]
+MODULES = {source.name for source in SOURCES}
+
+
+def own_imports(source: Source) -> Iterator[tuple[str, int]]:
+    """The modules of ours that a source names, each once."""
+    seen = set()
+    for name, line in source.imports:
+        if name in MODULES and name not in seen and name not in ALLOWED_IMPORTS.get(source.name, ()):
+            seen.add(name)
+            yield name, line
+
+
+def test_every_folder_of_the_app_has_its_place_in_the_story():
+    apart = {"access", "web", "evidence"}
+    assert {source.feature for source in SOURCES} - {""} - apart == set(PLACE)
+
+
+def test_a_feature_imports_earlier_features_only():
+    wrong = []
+    for source in SOURCES:
+        for name, line in own_imports(source):
+            target = name.split(".")[1]
+            if source.feature in PLACE and target in PLACE and PLACE[target] > PLACE[source.feature]:
+                wrong.append(f"{source.shown}:{line} imports {name}, which comes later in the story")
+    assert not wrong, "\n".join(wrong)
+
+
+def test_no_file_imports_a_kind_below_its_own():
+    wrong = []
+    for source in SOURCES:
+        for name, line in own_imports(source):
+            kind = kind_of(name)
+            if source.kind and kind and KINDS.index(kind) > KINDS.index(source.kind):
+                wrong.append(f"{source.shown}:{line} ({source.kind}) imports {name} ({kind})")
+            if source.kind == "forms" and kind in ("queries", "commands"):
+                wrong.append(f"{source.shown}:{line}: a form knows models and rules only, not {name}")
+    assert not wrong, "\n".join(wrong)
+
+
+def test_pages_and_forms_are_nobody_elses():
+    wrong = []
+    for source in SOURCES:
+        for name, line in own_imports(source):
+            if kind_of(name) not in ("pages", "forms") or name.startswith("app.web."):
+                continue
+            if name.split(".")[1] != source.feature and source.name != "app.main":
+                wrong.append(f"{source.shown}:{line} imports {name}")
+    assert not wrong, "\n".join(wrong)
+
+
+def test_the_evidence_core_is_pure_and_only_decisions_ask_it():
+    pure = {"numpy", "scipy", *sys.stdlib_module_names}
+    wrong = []
+    for source in SOURCES:
+        for name, line in source.imports:
+            if source.feature == "evidence" and not (name.startswith("app.evidence") or name.split(".")[0] in pure):
+                wrong.append(f"{source.shown}:{line} imports {name}")
+            if name.startswith("app.evidence") and not source.inside(EVIDENCE_READERS):
+                wrong.append(f"{source.shown}:{line} imports {name}")
+    assert not wrong, "\n".join(wrong)
+
+
+@pytest.mark.parametrize(
+    ("packages", "places"),
+    [
+        (("fastapi", "starlette", "jinja2"), WEB_FILES),
+        (("sqlalchemy",), SQL_FILES),
+        (("alembic",), ("app/migrate.py",)),
+        (("uvicorn",), ("app/__main__.py",)),
+        (("argon2",), ("app/people/passwords.py",)),
+    ],
+)
+def test_a_library_is_known_in_few_places(packages, places):
+    wrong = [f"{source.shown}:{line} imports {name}" for source in SOURCES if not source.inside(places)
+             for name, line in source.imports if name.split(".")[0] in packages]  # fmt: skip
+    assert not wrong, "\n".join(wrong)
+
+
+def test_only_the_clock_reads_the_clock():
+    reading = re.compile(r"datetime\.(now|utcnow|today)\(|date\.today\(|time\.time\(\)|func\.(now|current_timestamp)\(")
+    wrong = [f"{source.shown}:{number}" for source in SOURCES if source.name != "app.clock"
+             for number, line in enumerate(source.path.read_text().splitlines(), 1) if reading.search(line)]  # fmt: skip
+    assert not wrong, "\n".join(wrong)
+
+
+def test_only_the_database_module_commits():
+    """A commit in a dependency's teardown would run after the answer is sent; one in a command would cut it in two."""
+    wrong = [f"{source.shown}:{node.lineno}" for source in SOURCES if source.name != "app.db"
+             for node in ast.walk(source.tree) if isinstance(node, ast.Attribute) and node.attr == "commit"]  # fmt: skip
+    assert not wrong, "\n".join(wrong)
+
+
+def test_no_dependency_writes_after_its_yield():
+    writing = {"commit", "flush", "add", "execute", "transaction"}
+    wrong = []
+    for source in SOURCES:
+        if source.name == "app.db":
+            continue
+        for function in (node for node in ast.walk(source.tree) if isinstance(node, ast.FunctionDef)):
+            last = max((node.lineno for node in ast.walk(function) if isinstance(node, ast.Yield)), default=None)
+            for node in ast.walk(function) if last else ():
+                named = getattr(node, "attr", None) or getattr(node, "id", None)
+                if named in writing and node.lineno > last:  # type: ignore[attr-defined, operator]
+                    wrong.append(f"{source.shown}:{node.lineno} {named} after the yield of {function.name}")  # type: ignore[attr-defined]
+    assert not wrong, "\n".join(wrong)
+
+
+def bare_columns(tables: list[Table]) -> list[str]:
+    bare = {"time", "mass", "length", "weight", "temperature", "torque", "play", "voltage", "duration"}
+    return [f"{table.name}.{column.name}" for table in tables for column in table.columns if column.name in bare]
+
+
+def test_a_measured_column_names_its_unit():
+    assert not bare_columns(list(metadata.tables.values()))
+
+
+def test_files_and_functions_stay_readable():
+    wrong = []
+    for source in SOURCES:
+        lines = len(source.path.read_text().splitlines())
+        if lines > MOST_LINES and source.shown not in LONG_FILES:
+            wrong.append(f"{source.shown}: {lines} lines")
+        for node in ast.walk(source.tree):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+                length = (node.end_lineno or node.lineno) - node.lineno + 1
+                if length > MOST_FUNCTION_LINES and f"{source.shown}::{node.name}" not in LONG_FUNCTIONS:
+                    wrong.append(f"{source.shown}:{node.lineno} {node.name}: {length} lines")
+    assert not wrong, "\n".join(wrong)
+
+
+def test_the_lists_of_exceptions_name_what_is_there():
+    """An exception that is not needed any more is taken off its list."""
+    lines = {source.shown: len(source.path.read_text().splitlines()) for source in SOURCES}
+    names = {route.name for router in ROUTERS for route in router.routes}  # type: ignore[attr-defined]
+    assert [path for path in LONG_FILES if lines.get(path, 0) <= MOST_LINES] == []
+    assert [name for name in (*TEMPLATE_OF, *NO_TEMPLATE) if name not in names] == []
+
+
+def test_every_route_has_exactly_one_guard():
+    wrong = [f"{route.name}: {len(guards_of(route))} guards" for router in ROUTERS for route in router.routes
+             if len(guards_of(route)) != 1]  # fmt: skip
+    assert not wrong, "\n".join(wrong)
+
+
+def test_route_names_stand_once():
+    names = [route.name for router in ROUTERS for route in router.routes]  # type: ignore[attr-defined]
+    assert {name for name in names if names.count(name) > 1} == set()
+
+
+def test_a_page_route_has_the_template_of_its_name():
+    missing = []
+    for router in ROUTERS:
+        for route in router.routes:
+            feature = route.endpoint.__module__.split(".")[1]  # type: ignore[attr-defined]
+            template = TEMPLATE_OF.get(route.name, f"{feature}/{route.name}.html")  # type: ignore[attr-defined]
+            if "GET" in route.methods and route.name not in NO_TEMPLATE and not (ROOT / "templates" / template).exists():  # type: ignore[attr-defined]
+                missing.append(f"{route.name}: templates/{template}")  # type: ignore[attr-defined]
+    assert not missing, "\n".join(missing)
+
+
+def test_no_file_names_a_machine_or_a_registry():
+    folders = [ROOT / name for name in ("app", "migrations", "templates", "static/css", "static/js", "tests", ".ci")]
+    files = [path for folder in folders for path in folder.rglob("*") if path.is_file()]
+    files += [ROOT / name for name in ("README.md", "DEVELOPERS.md", "pyproject.toml", "docker-compose.yml", ".dockerignore")]
+    word = re.compile("|".join(["/" + "work/", "/" + "root/", "/" + "home/", r"\.py" + "env", "py" + r"pi\.org",
+                                "python" + "hosted", "npm" + r"js\.", "registry" + r"\.", r"deb\.debian" + r"\."]))  # fmt: skip
+    wrong = []
+    for path in files:
+        if path.suffix in (".py", ".html", ".css", ".js", ".md", ".toml", ".yml", ".csv", ".json", "") and path.exists():
+            for number, line in enumerate(path.read_text(errors="replace").splitlines(), 1):
+                if found := word.search(line):
+                    wrong.append(f"{path.relative_to(ROOT)}:{number} names {found.group()}")
+    assert not wrong, "\n".join(wrong)
