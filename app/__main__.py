@@ -70,14 +70,42 @@ def _serve(arguments: argparse.Namespace) -> int:
 def _demo(arguments: argparse.Namespace) -> int:
     from app.demo import SIGN_INS, make_demo
 
+    made = False
+    finished = arguments.data / "proveout.sqlite3"
+    if not os.environ.get("DATABASE_URL") and not finished.exists():
+        made = _make_beside(arguments, finished)  # so that a half-made demo is never taken for a whole one
     settings, database = _prepare(arguments)
-    made = make_demo(database, settings)
+    made = make_demo(database, settings) or made
     database.dispose()
     print("The demo programme is ready." if made else "The demo programme was here already.")
     print(f"Open {settings.base_url} and sign in as one of (password in brackets):")
     for login, password, who in SIGN_INS:
-        print(f"  {login:<10} ({password})  {who}")
+        print(f"  {login:<4} ({password})  {who}")
     return 0 if arguments.prepare_only else _listen(settings, arguments)
+
+
+def _make_beside(arguments: argparse.Namespace, finished: Path) -> bool:
+    """Make the demo in a file of another name, then give it its own."""
+    from dataclasses import replace
+
+    from app.db import Database
+    from app.demo import make_demo
+    from app.migrate import upgrade
+    from app.settings import settings_for
+
+    arguments.data.mkdir(parents=True, exist_ok=True)
+    making = finished.with_suffix(".making")
+    for leftover in arguments.data.glob(making.name + "*"):
+        leftover.unlink()
+    print("Making the demo programme, about 15 seconds ...", flush=True)
+    settings = settings_for(arguments.data.resolve(), host=arguments.host, port=arguments.port)
+    settings = replace(settings, database_url=f"sqlite:///{making.resolve()}")
+    upgrade(settings.database_url)
+    database = Database(settings.database_url)
+    made = make_demo(database, settings)
+    database.dispose()  # the last connection folds the write-ahead log into the file
+    making.rename(finished)
+    return made
 
 
 def _listen(settings, arguments: argparse.Namespace) -> int:  # type: ignore[no-untyped-def]

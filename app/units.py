@@ -73,7 +73,7 @@ def parse_quantity(typed: str, quantity: Quantity, *, sure: bool = False) -> flo
         exact = dict(quantity.aliases)
         if unit in exact:
             value *= Decimal(exact[unit])
-        elif unit.casefold() in factors and unit.casefold() not in ("mv", "mg"):
+        elif unit.casefold() in factors and unit.casefold() not in ("mv", "mg", "mnm", "mn·m"):  # M is a million
             value *= factors[unit.casefold()]
         else:
             known = ", ".join(alias for alias, _ in quantity.aliases) or "none"

@@ -49,9 +49,7 @@ def raise_concern(
     """
     require(by, Action.RAISE_CONCERN)
     rules.check_words(words, field="words", label="What worries you")
-    if product_severity not in rules.SEVERITY_WORDS:
-        raise Refused(f"A severity of {product_severity} is not on the scale", "It runs from 1 to 10", "Choose one.",
-                      field="product_severity")  # fmt: skip
+    rules.check_severity(product_severity)
     by_rule = rules.blocks_by_rule(danger, product_severity)
     if stops_freeze and not by_rule:
         require(by, Action.TRIAGE_CONCERN)
@@ -131,9 +129,7 @@ def triage_concern(db: Db, concern_id: int, *, by: Viewer, edition: int, danger:
     concern = queries.get_concern(db, by.programme_id, concern_id)
     if not concern.open:
         raise Conflict(f"{concern.label} is closed", "", "Open it again first, with the reason.")
-    if product_severity not in rules.SEVERITY_WORDS:
-        raise Refused(f"A severity of {product_severity} is not on the scale", "It runs from 1 to 10", "Choose one.",
-                      field="product_severity")  # fmt: skip
+    rules.check_severity(product_severity)
     _check_owner(db, by, concern, owner_id)
     by_rule = rules.blocks_by_rule(danger, product_severity)
     if by_rule and concern.blocker and not blocker:

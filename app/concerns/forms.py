@@ -27,7 +27,7 @@ class RaiseForm(Form):
             "People and property", kind="radios", choices=DANGER_CHOICES, hint="The worst that could come of it."
         ),
         "product_severity": Field(
-            "How bad for the product", kind="select", choices=SEVERITY_CHOICES, hint="Of 10; 7 or more stops the freeze."
+            "How bad for the product", kind="select", choices=SEVERITY_CHOICES, hint="Of 10; 7 up stops the freeze."
         ),
         "question_id": optional("Question"),
         "revision_id": optional("Revision"),

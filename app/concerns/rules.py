@@ -54,6 +54,12 @@ def is_withheld(*, danger: str, session_hidden: bool, viewer_raised_it: bool) ->
     return session_hidden and not viewer_raised_it and danger not in BLOCKING_DANGER
 
 
+def check_severity(product_severity: int) -> None:
+    if product_severity not in SEVERITY_WORDS:
+        raise Refused(f"A severity of {product_severity} is not on the scale", "It runs from 1 to 10", "Choose one.",
+                      field="product_severity")  # fmt: skip
+
+
 def check_words(text: str, *, field: str, label: str) -> None:
     if not name_key(text):
         raise Refused(f"{label}: nothing readable was typed", "", "Say it in a sentence.", field=field)

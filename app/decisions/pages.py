@@ -32,7 +32,7 @@ def show_sheet(request: Request, programme_id: Id, question_id: Id, db: DbHere, 
     shown = opened.running or sheet
     return page(
         request, "decisions/show_sheet.html", question=loaded.question, loaded=loaded, sheet=sheet, running=opened.running,
-        view=arrange(loaded, shown, _facts(loaded)) if shown else None, rulings=rulings,
+        view=arrange(loaded, shown, _facts(loaded), running=opened.running is not None) if shown else None, rulings=rulings,
         last_look=arrange(loaded, sheet) if opened.running and sheet else None, moved=_moved(rulings, loaded, sheet, viewer),
     )  # fmt: skip
 

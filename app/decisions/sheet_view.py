@@ -42,14 +42,16 @@ class SheetView:
     parts: Sequence[VariantPart]
     counts: Sequence[tuple[str, str]]
     pictures: Sequence[tuple[str, Any]]
-    strip: Any
+    strips: Sequence[tuple[str, Any]]
     effects: Any
     left_out: Sequence[tuple[str, int]]
     not_counted: Sequence[tuple[int, int, str, str]]
 
 
-def arrange(loaded: Loaded, sheet: Sheet, facts: Mapping[str, Sequence[tuple[str, str]]] | None = None) -> SheetView:
-    """A sheet with the rows it came from, ready for its template."""
+def arrange(loaded: Loaded, sheet: Sheet, facts: Mapping[str, Sequence[tuple[str, str]]] | None = None, *,
+            running: bool = False) -> SheetView:  # fmt: skip
+    """A sheet with the rows it came from, ready for its template; `running`: with the open sessions' rows."""
+    evidence = loaded.running if running else loaded.look
     titles = {variant.code: variant.title for variant in loaded.question.variants}
     verdicts = {verdict.variant: verdict for verdict in sheet.verdicts}
     readings = {reading.variant: reading for reading in sheet.panel.readings}
@@ -61,7 +63,7 @@ def arrange(loaded: Loaded, sheet: Sheet, facts: Mapping[str, Sequence[tuple[str
         )
         for variant in sheet.variants if variant != sheet.control
     ]  # fmt: skip
-    return SheetView(parts, _counts(loaded, sheet), _pictures(loaded, sheet), _strip(loaded, sheet), _effects(sheet),
+    return SheetView(parts, _counts(evidence, sheet), _pictures(evidence, sheet), _strips(evidence, sheet), _effects(sheet),
                      sorted(sheet.left_out.items()), _not_counted(loaded))  # fmt: skip
 
 
@@ -77,9 +79,8 @@ def _brackets(loaded: Loaded, reading: Any) -> list[BracketLine]:
     return lines
 
 
-def _counts(loaded: Loaded, sheet: Sheet) -> list[tuple[str, str]]:
+def _counts(evidence: Any, sheet: Sheet) -> list[tuple[str, str]]:
     """How much stands behind the sheet, and what does not."""
-    evidence = loaded.look
     marks = [mark for mark in evidence.marks if mark.attribute == sheet.panel.attribute] if evidence else []
     raters, sessions = {mark.driver for mark in marks}, {mark.session for mark in marks}
     brackets = sum(1 for reading in sheet.panel.readings for b in reading.brackets if b.state == "counted")
@@ -92,12 +93,12 @@ def _counts(loaded: Loaded, sheet: Sheet) -> list[tuple[str, str]]:
     ]  # fmt: skip
 
 
-def _pictures(loaded: Loaded, sheet: Sheet) -> list[tuple[str, Any]]:
+def _pictures(evidence: Any, sheet: Sheet) -> list[tuple[str, Any]]:
     """One interval picture an attribute that decides: population estimates with W and margin."""
     strand = next((item for item in sheet.strands if item.name == RATINGS), None)
-    if strand is None or loaded.look is None:
+    if strand is None or evidence is None:
         return []
-    question = loaded.look.question
+    question = evidence.question
     margins = {must.attribute: must.margin for must in question.rule.musts}
     pictures = []
     for attribute in dict.fromkeys(key.split("|", 1)[1] for key in strand.estimates):
@@ -111,21 +112,21 @@ def _pictures(loaded: Loaded, sheet: Sheet) -> list[tuple[str, Any]]:
     return pictures
 
 
-def _strip(loaded: Loaded, sheet: Sheet) -> Any:
-    """Every mark on the primary attribute, a row a driver, in running order (or in the table's order)."""
-    evidence, attribute = loaded.look, sheet.panel.attribute
+def _strips(evidence: Any, sheet: Sheet) -> list[tuple[str, Any]]:
+    """(session, strip) with every mark on the primary attribute, a row a driver, in running order."""
+    attribute = sheet.panel.attribute
     if evidence is None or attribute is None:
-        return None
-    marks = [mark for mark in evidence.marks if mark.attribute == attribute and mark.rating is not None]
-    if not marks or len(marks) > 400:
-        return None
-    drivers: dict[str, list[Any]] = {}
-    for mark in sorted(marks, key=lambda m: (m.driver, m.session, m.clock_min or 0, m.order or 0, m.run)):
-        row = drivers.setdefault(mark.driver, [])
-        row.append(charts.MarkPoint(f"{mark.session}/{mark.run}", float(len(row)), mark.rating, mark.variant == sheet.control,
-                                    not mark.spoiled, mark.variant))  # fmt: skip
+        return []
+    sessions: dict[str, dict[str, list[Any]]] = {}
+    for mark in sorted(evidence.marks, key=lambda m: (m.session, m.driver, m.clock_min or 0, m.order or 0, m.run)):
+        if mark.attribute != attribute or mark.rating is None:
+            continue
+        row = sessions.setdefault(mark.session, {}).setdefault(mark.driver, [])
+        row.append(charts.MarkPoint(mark.run, float(len(row)), mark.rating, mark.variant == sheet.control, not mark.spoiled,
+                                    mark.variant))  # fmt: skip
     scale = evidence.question.scales[attribute]
-    return charts.mark_strip(list(drivers.items()), scale.lowest, scale.highest)
+    return [(session, charts.mark_strip(list(drivers.items()), scale.lowest, scale.highest))
+            for session, drivers in sessions.items()]  # fmt: skip
 
 
 def _effects(sheet: Sheet) -> Any:

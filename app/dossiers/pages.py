@@ -1,15 +1,76 @@
-"""Pages that show several features at once: the home of each role and the trail."""
+"""Pages that show several features at once: everybody's home, and the trail."""
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
 from app.access.guard import DbHere, Id, SignedIn, allow
-from app.web.page import page
+from app.access.viewer import Viewer
+from app.db import DatabaseFault, Db, transaction
+from app.decisions.commands import refresh_looks
+from app.dossiers import queries
+from app.dossiers.forms import TrailForm
+from app.errors import NotFound
+from app.feedback.queries import hidden_sessions
+from app.history.queries import list_trail as read_trail
+from app.people.models import Hat
+from app.people.queries import list_people
+from app.programmes.queries import get_programme
+from app.web.page import page, path_for
 
-router = APIRouter()
+router = APIRouter(prefix="/programmes/{programme_id}")
+TRAIL_PAGE = 60
 
 
-@router.get("/programmes/{programme_id}", dependencies=[allow(Action.SEE_PROGRAMME)])
+@router.get("", dependencies=[allow(Action.SEE_PROGRAMME)])
 def show_home(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    return page(request, "dossiers/show_home.html")
+    leads = bool(viewer.hats & {Hat.DESIGNER, Hat.MANAGER})
+    if leads:
+        _freshen(db, viewer)
+    drives = Hat.DRIVER in viewer.hats
+    return page(
+        request, "dossiers/show_home.html", drives=drives, leads=leads, manages=Hat.MANAGER in viewer.hats,
+        conducts=Hat.CONDUCTOR in viewer.hats, programme=get_programme(db, viewer.programme_id),
+        owed=queries.list_owed(db, viewer) if drives else [], next_runs=queries.list_next_runs(db, viewer) if drives else [],
+        became=queries.list_became(db, viewer) if drives else [], said=queries.list_said(db, viewer) if drives else [],
+        proposed=queries.count_proposed(db, viewer) if drives else 0,
+        lines=queries.list_question_lines(db, viewer.programme_id) if leads else [],
+        drafts=queries.list_drafts(db, viewer.programme_id) if leads else [],
+        stoppers=queries.list_stoppers(db, viewer.programme_id) if leads else [],
+        rulings=queries.list_ruling_lines(db, viewer.programme_id) if leads else [],
+        sessions=queries.list_sessions_in_hand(db, viewer.programme_id),
+    )  # fmt: skip
+
+
+def _freshen(db: Db, viewer: Viewer) -> None:
+    """Bring the stored looks up to date; a database that can't be written shows the last ones."""
+    if not queries.has_stale_looks(db, viewer.programme_id):
+        return
+    try:
+        with transaction(db):
+            refresh_looks(db, viewer.programme_id)
+    except DatabaseFault:
+        db.rollback()
+
+
+@router.get("/trail", dependencies=[allow(Action.SEE_TRAIL)])
+def list_trail(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, thing: str = "", thing_id: str = "",
+               by: str = "", before: str = "") -> Response:  # fmt: skip
+    people = list_people(db, viewer.programme_id)
+    form = TrailForm().show(thing, by, [(str(p.account_id), f"{p.initials} {p.name}") for p in people])
+    numbers = {name: _number(text) for name, text in (("thing_id", thing_id), ("by_id", by), ("before_id", before))}
+    lines = read_trail(db, viewer.programme_id, hidden_sessions=hidden_sessions(db, viewer), thing=thing or None,
+                       limit=TRAIL_PAGE + 1, **numbers)  # fmt: skip
+    query = {"thing": thing, "thing_id": thing_id, "by": by, "before": str(lines[TRAIL_PAGE - 1].id) if len(lines) > TRAIL_PAGE else ""}
+    older = path_for(request, "list_trail", programme_id=viewer.programme_id, query={k: v for k, v in query.items() if v})
+    return page(request, "dossiers/list_trail.html", lines=lines[:TRAIL_PAGE], form=form,
+                older=older if len(lines) > TRAIL_PAGE else None, narrowed=bool(thing or by or thing_id))  # fmt: skip
+
+
+def _number(text: str) -> int | None:
+    """An id from the address; nonsense there is a page that doesn't exist."""
+    if not text:
+        return None
+    if not (text.isascii() and text.isdigit() and len(text) < 10):
+        raise NotFound("There is no such page", f"“{text[:40]}” is not a number")
+    return int(text)

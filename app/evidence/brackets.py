@@ -6,6 +6,8 @@ control-then-rival comparison would credit to the part.
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
 
 from app.evidence.inputs import Mark, Question, Scale
 from app.evidence.results import BracketReading, UnpairedOpinion
@@ -68,57 +70,61 @@ def _is_control(run: Mark, question: Question) -> bool:
     return run.variant == question.control and run.rating is not None and not run.spoiled and not run.pairing_only
 
 
+@dataclass(frozen=True, slots=True)
+class _Controls:
+    """The control marks around one test run, and why they cannot be used."""
+
+    before: float | None
+    after: float | None
+    at_run: float | None
+    reasons: tuple[str, ...]
+
+
+def _controls_around(ordered: list[Mark], times: list[float] | None, position: int, question: Question) -> _Controls:
+    if times is None:
+        return _Controls(None, None, None, ("order of runs not known",))
+    earlier = [i for i in range(position) if _is_control(ordered[i], question)]
+    later = [i for i in range(position + 1, len(ordered)) if _is_control(ordered[i], question)]
+    before = ordered[earlier[-1]].rating if earlier else None
+    after = ordered[later[0]].rating if later else None
+    if before is None:
+        return _Controls(before, after, None, ("no opening control",))
+    if after is None:
+        return _Controls(before, after, None, ("no closing control",))
+    between = [r for r in ordered[earlier[-1] + 1 : later[0]] if r.variant != question.control]
+    start, end = times[earlier[-1]], times[later[0]]
+    at_run = before + (after - before) * (times[position] - start) / (end - start)
+    too_many = ("more than two test runs between controls",) if len(between) > 2 else ()
+    return _Controls(before, after, at_run, too_many)
+
+
 def _bracket(
     ordered: list[Mark], times: list[float] | None, position: int, question: Question, scale: Scale
 ) -> BracketReading:
     run = ordered[position]
-    reasons = [*run.spoiled, *run.pairing_only]
+    around = _controls_around(ordered, times, position, question)
+    reasons = list(dict.fromkeys([*run.spoiled, *run.pairing_only, *around.reasons]))
     if run.rating is None:
         reasons.append("could not judge")
-    earlier = [i for i in range(position) if _is_control(ordered[i], question)]
-    later = [i for i in range(position + 1, len(ordered)) if _is_control(ordered[i], question)]
-    before = ordered[earlier[-1]].rating if earlier and times else None
-    after = ordered[later[0]].rating if later and times else None
-    if times is None:
-        reasons.append("order of runs not known")
-    elif before is None and "no opening control" not in reasons:
-        reasons.append("no opening control")
-    elif after is None and "no closing control" not in reasons:
-        reasons.append("no closing control")
-    control = effect = shift = drift = None
-    if times is not None and before is not None and after is not None:
-        between = [r for r in ordered[earlier[-1] + 1 : later[0]] if r.variant != question.control]
-        if len(between) > 2:
-            reasons.append("more than two test runs between controls")
-        start, end = times[earlier[-1]], times[later[0]]
-        control = before + (after - before) * (times[position] - start) / (end - start)
-        drift = abs(after - before)
-        if run.rating is not None:
-            shift = run.rating - control
-            effect = shift if scale.kind == "quality" else abs(control) - abs(run.rating)
+    drift = None if around.before is None or around.after is None else abs(around.after - around.before)
     limited = drift is not None and drift > question.rule.drift_limit + _TINY
     if limited and not reasons:
         reasons.append("drift over limit")
+    effect = shift = None
+    if around.at_run is not None and run.rating is not None:
+        shift = run.rating - around.at_run
+        effect = shift if scale.kind == "quality" else abs(around.at_run) - abs(run.rating)
+    state: Literal["counted", "limited", "not_counted"] = "not_counted" if reasons else "counted"
     return BracketReading(
-        driver=run.driver,
-        session=run.session,
-        car=run.car,
-        condition=run.condition,
-        run=run.run,
-        variant=run.variant,
-        attribute=run.attribute,
-        before=before,
-        after=after,
-        control=control,
-        mark=run.rating,
-        effect=effect,
-        shift=shift if scale.kind == "ideal_zero" else None,
-        drift=drift,
-        state="counted" if not reasons else "limited" if reasons == ["drift over limit"] else "not_counted",
+        driver=run.driver, session=run.session, car=run.car, condition=run.condition, run=run.run,
+        variant=run.variant, attribute=run.attribute,
+        before=around.before, after=around.after, control=around.at_run, mark=run.rating,
+        effect=effect, shift=shift if scale.kind == "ideal_zero" else None, drift=drift,
+        state="limited" if reasons == ["drift over limit"] else state,
         reasons=tuple(reasons),
         note=_note(effect, shift, scale, question.worthwhile(run.attribute)),
         source=run.source,
-    )
+    )  # fmt: skip
 
 
 def _note(effect: float | None, shift: float | None, scale: Scale, worthwhile: float) -> str:

@@ -9,11 +9,12 @@ respondents cost no more than 2. Standard errors come from the observed informat
 Sources: McCullagh (1980); Albert & Anderson (1984) for separation; both from memory, checked on the reference cases.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from app.evidence.differences import central_gradient, central_hessian
 from app.evidence.links import LINKS, Array, IntArray, Interval
 from app.evidence.random_effects import Problem, marginal, with_factors
 from app.evidence.separation import independent_columns, separating_direction
@@ -149,7 +150,7 @@ def _maximise(problem: Problem, start: tuple[Array, Array]) -> tuple[Array, floa
         return -marginal(problem, *unpack(v))
 
     def slope(v: Array) -> Array:
-        return _gradient(loss, v)
+        return central_gradient(loss, v)
 
     gaps = np.log(np.diff(start[0]))
     trials = []
@@ -162,37 +163,11 @@ def _maximise(problem: Problem, start: tuple[Array, Array]) -> tuple[Array, floa
     return np.concatenate(unpack(found.x)), -float(found.fun)
 
 
-def _gradient(f: Callable[[Array], float], v: Array, h: float = 1e-5) -> Array:
-    steps = h * np.maximum(1.0, np.abs(v))
-    out = np.empty(len(v))
-    for i, step in enumerate(steps):
-        e = np.zeros(len(v))
-        e[i] = step
-        out[i] = (f(v + e) - f(v - e)) / (2 * step)
-    return out
-
-
-def _hessian(f: Callable[[Array], float], v: Array, gaps: Array, h: float = 2e-4) -> Array:
-    """Central second differences; steps small beside the threshold gaps, in which the likelihood bends fastest."""
-    steps = np.minimum(h * np.maximum(1.0, np.abs(v)), gaps / 200)
-    d = len(v)
-    e = np.diag(steps)
-    out = np.empty((d, d))
-    centre = f(v)
-    for i in range(d):
-        out[i, i] = (f(v + e[i]) - 2 * centre + f(v - e[i])) / steps[i] ** 2
-        for j in range(i):
-            corners = f(v + e[i] + e[j]) - f(v + e[i] - e[j]) - f(v - e[i] + e[j]) + f(v - e[i] - e[j])
-            out[i, j] = out[j, i] = corners / (4 * steps[i] * steps[j])
-    return out
-
-
-def _regular_fit(problem: Problem, aliased: tuple[int, ...], to_raw: Array) -> OrdinalFit:
-    """Maximum, errors and modes where the maximum exists; factors whose SD is 0 are taken out and reported."""
+def _fit_without_empty_factors(problem: Problem) -> tuple[Array, float, Array, float, list[int]]:
+    """Values, log-likelihood, Hessian, largest gradient entry, and the factors whose SD is not 0."""
     thresholds, beta, log_lik, hessian = _fit_fixed(problem)
-    factors = len(problem.groups)
     values, gradient = np.concatenate([thresholds, beta]), 0.0
-    active = list(range(factors))
+    active = list(range(len(problem.groups)))
     while active:
         reduced = with_factors(problem, active)
         values, log_lik_mixed = _maximise(reduced, (thresholds, beta))
@@ -204,10 +179,17 @@ def _regular_fit(problem: Problem, aliased: tuple[int, ...], to_raw: Array) -> O
             values, hessian, log_lik, gradient = _polish(reduced, values)
             break
         active = rest
-    fitted = with_factors(problem, active)
-    top, p = problem.n_thresholds, problem.x.shape[1]
     if not active:
         values = np.concatenate([thresholds, beta])
+    return values, log_lik, hessian, gradient, active
+
+
+def _regular_fit(problem: Problem, aliased: tuple[int, ...], to_raw: Array) -> OrdinalFit:
+    """Maximum, errors and modes where the maximum exists; factors whose SD is 0 are taken out and reported."""
+    values, log_lik, hessian, gradient, active = _fit_without_empty_factors(problem)
+    factors = len(problem.groups)
+    fitted = with_factors(problem, active)
+    top, p = problem.n_thresholds, problem.x.shape[1]
     modes = _modes(problem, fitted, values, active)
     covariance = to_raw @ np.linalg.pinv(-hessian, hermitian=True)[: top + p, : top + p] @ to_raw.T
     errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
@@ -247,12 +229,12 @@ def _polish(problem: Problem, values: Array) -> tuple[Array, Array, float, float
 
     current = log_lik(values)
     for _ in range(2):  # the start is already converged to 1e-5, so two Newton steps reach the last digit
-        hessian = _hessian(log_lik, values, gaps)
-        trial = values - np.linalg.solve(hessian, _gradient(log_lik, values))
+        hessian = central_hessian(log_lik, values, gaps)
+        trial = values - np.linalg.solve(hessian, central_gradient(log_lik, values))
         if (reached := log_lik(trial)) < current:
             break
         values, current = trial, reached
-    return values, hessian, current, float(np.abs(_gradient(log_lik, values)).max())
+    return values, hessian, current, float(np.abs(central_gradient(log_lik, values)).max())
 
 
 def _modes(problem: Problem, fitted: Problem, values: Array, active: list[int]) -> tuple[Array, ...]:

@@ -6,7 +6,7 @@ number is repeatability, the pooled within-group SD; for pairs sqrt(sum d^2 / 2n
 """
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from statistics import fmean, median
 from typing import Literal
@@ -109,37 +109,20 @@ def _read_variant(
     bipolar = question.scales[attribute].kind == "ideal_zero"
     distances = tuple(abs(rating) for rating in tests if rating is not None) if bipolar else ()
     judged, raters, judges = _judges([m for m in evidence.marks if m.variant == variant], attribute)
-    not_counted: defaultdict[str, int] = defaultdict(int)
-    for reason in (r for b in brackets if b.state == "not_counted" for r in b.reasons):
-        not_counted[reason] += 1
+    not_counted = Counter(reason for b in brackets if b.state == "not_counted" for reason in b.reasons)
     return PanelReading(
-        variant=variant,
-        attribute=attribute,
-        reading=reading,
+        variant=variant, attribute=attribute, reading=reading,
         sentence=panel_sentence(reading, top, missing, blockers, classes, question.worthwhile(attribute)),
-        condition=top.condition,
-        drivers=top.drivers,
-        median=top.median,
-        low=top.low,
-        high=top.high,
-        votes_for=top.votes_for,
-        votes_none=top.votes_none,
-        votes_against=top.votes_against,
-        classes=classes,
-        missing=missing,
-        brackets=brackets,
-        limited=sum(b.state == "limited" for b in brackets),
-        not_counted=dict(sorted(not_counted.items())),
+        condition=top.condition, drivers=top.drivers, median=top.median, low=top.low, high=top.high,
+        votes_for=top.votes_for, votes_none=top.votes_none, votes_against=top.votes_against,
+        classes=classes, missing=missing, brackets=brackets,
+        limited=sum(b.state == "limited" for b in brackets), not_counted=dict(sorted(not_counted.items())),
         secondary_medians=_secondary_medians(evidence, variant, attribute, top.condition),
-        distances=distances,
-        directions=tuple(r for r in tests if r is not None) if bipolar else (),
+        distances=distances, directions=tuple(r for r in tests if r is not None) if bipolar else (),
         mean_distance=fmean(distances) if distances else None,
-        unpaired=unpaired,
-        judges=judged,
-        raters=raters,
-        judges_sentence=judges,
+        unpaired=unpaired, judges=judged, raters=raters, judges_sentence=judges,
         worthwhile=question.worthwhile(attribute),
-    )
+    )  # fmt: skip
 
 
 def _usable(mark: Mark, attribute: str) -> bool:
@@ -163,18 +146,9 @@ def _read_class(
     missing = _missing(question, condition, drivers)
     medians = _secondary_medians(evidence, variant, attribute, condition)
     harmed = any(value <= -question.worthwhile(name) + _TINY for name, value in medians.items())
-    if missing:
-        reading = "not_enough"
-    elif ahead and behind:
-        reading = "drivers_conflict"
-    elif ahead >= _AHEAD_SHARE * len(votes) - _TINY and not harmed and variant not in evidence.lap_guard_worse:
-        reading = "favours_adopt"
-    elif behind >= _AHEAD_SHARE * len(votes) - _TINY:
-        reading = "favours_reject"
-    elif level == len(votes):
-        reading = "not_shown" if noise is not None and noise > worthwhile + _TINY else "no_practical_difference"
-    else:
-        reading = "mixed_retest"
+    slower = variant in evidence.lap_guard_worse
+    too_noisy = noise is not None and noise > worthwhile + _TINY
+    reading = "not_enough" if missing else _word((ahead, level, behind), harmed or slower, too_noisy)
     return ClassReading(
         condition,
         drivers,
@@ -187,6 +161,20 @@ def _read_class(
         reading,
         missing,
     )
+
+
+def _word(votes: tuple[int, int, int], held_back: bool, too_noisy: bool) -> str:
+    """The reading of one class with enough evidence, first that applies. votes: for, none, against."""
+    ahead, level, behind = votes
+    if ahead and behind:
+        return "drivers_conflict"
+    if ahead >= _AHEAD_SHARE * sum(votes) - _TINY and not held_back:
+        return "favours_adopt"
+    if behind >= _AHEAD_SHARE * sum(votes) - _TINY:
+        return "favours_reject"
+    if level == sum(votes):
+        return "not_shown" if too_noisy else "no_practical_difference"
+    return "mixed_retest"
 
 
 def _missing(question: Question, condition: str | None, drivers: Sequence[DriverEffect]) -> tuple[str, ...]:

@@ -7,7 +7,6 @@ import numpy as np
 
 from app.evidence.links import FAR, Array, IntArray, Interval
 
-
 _STRAYED = 1e4  # standardised columns: no likelihood worth maximising has its maximum out there
 
 

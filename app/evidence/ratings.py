@@ -8,7 +8,7 @@ drivers) is for display.
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from app.evidence.mixture import Mixture
 from app.evidence.nested import RatingPosterior, fit_ratings
 from app.evidence.phrases import count
 from app.evidence.results import Estimate, Strand
+from app.evidence.scales import Scale
 
 METHOD = "ordinal mixed model, probit, nested Laplace"
 
@@ -74,7 +75,8 @@ def fit_attribute(evidence: Evidence, attribute: str) -> FittedAttribute:
     fitted, left_out = what_enters(evidence.marks, attribute)
     drivers = tuple(sorted({m.driver for m in fitted}))
     sessions = tuple(sorted({m.session for m in fitted}))
-    posterior = fit_ratings(_rows(fitted, question, attribute, drivers, sessions), question.scales[attribute])
+    scale = scale_in_use(question.scales[attribute], [m.rating for m in fitted if m.rating is not None])
+    posterior = fit_ratings(_rows(fitted, question, scale, drivers, sessions), scale)
     sign = 1.0 if question.scales[attribute].kind == "quality" else -1.0
     return FittedAttribute(
         attribute=attribute,
@@ -88,6 +90,20 @@ def fit_attribute(evidence: Evidence, attribute: str) -> FittedAttribute:
     )
 
 
+def scale_in_use(scale: Scale, marks: Sequence[float]) -> Scale:
+    """The scale with the coarsest step, up to one point, on which all marks lie.
+
+    Drivers who give whole marks only on a half-step scale never use the half marks; left in, those categories shrink to
+    nothing and pull every difference towards zero with them.
+    """
+    steps = round((scale.highest - scale.floor) / scale.step)
+    for multiple in range(int(scale.unit_r / scale.step + 1e-9), 1, -1):
+        coarser = [scale.category(mark) % multiple == 0 for mark in marks]
+        if steps % multiple == 0 and steps // multiple >= 2 and all(coarser):
+            return replace(scale, step=multiple * scale.step)
+    return scale
+
+
 def _oriented(posterior: RatingPosterior, rivals: tuple[str, ...], drivers: tuple[str, ...], sign: float) -> dict:
     return {
         "population": {v: posterior.population[i].scaled(sign) for i, v in enumerate(rivals)},
@@ -98,9 +114,8 @@ def _oriented(posterior: RatingPosterior, rivals: tuple[str, ...], drivers: tupl
 
 
 def _rows(
-    fitted: Sequence[Mark], question: Question, attribute: str, drivers: tuple[str, ...], sessions: tuple[str, ...]
+    fitted: Sequence[Mark], question: Question, scale: Scale, drivers: tuple[str, ...], sessions: tuple[str, ...]
 ) -> RatingRows:
-    scale = question.scales[attribute]
 
     def codes(values: Sequence[str], levels: Sequence[str]) -> np.ndarray:
         number = {level: i for i, level in enumerate(levels)}

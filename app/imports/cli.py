@@ -40,7 +40,7 @@ def add_command(parsers: Any, prepare: Prepare) -> None:
     for role in Role:
         flag = FLAGS.get(role, f"--{role.value}")
         parser.add_argument(
-            flag, dest=role.value, metavar="COLUMN", help=f"column with the {role.value} (default: by name)"
+            flag, dest=f"column_{role.value}", metavar="COLUMN", help=f"column with the {role.value} (default: by name)"
         )
     parser.add_argument("--attribute-name", default="", metavar="NAME", help="what was rated, when no column says so")
     parser.add_argument("--goal", default="", metavar="NAME", help="the attribute that decides (default: the first)")
@@ -89,17 +89,19 @@ def _content(path: Path) -> bytes:
 def _choices(arguments: argparse.Namespace, table: Table) -> Choices:
     """The same form as the page's reads what was typed, so that both refuse the same things in the same words."""
     columns = guess_columns(table.header)
-    given = {role.value: getattr(arguments, role.value) for role in Role if getattr(arguments, role.value) is not None}
+    typed = {role.value: getattr(arguments, f"column_{role.value}") for role in Role}
+    given = {role: name for role, name in typed.items() if name is not None}
     columns = {role: name for role, name in columns.items() if name not in given.values()} | given
     if arguments.attribute_name and Role.ATTRIBUTE not in given:
         columns.pop(Role.ATTRIBUTE, None)
     form = ImportForm()
-    form.fill(
-        title=arguments.question, attribute_name=arguments.attribute_name, goal=arguments.goal, kind=arguments.kind,
-        lowest=arguments.lowest, highest=arguments.highest, step=arguments.step, worthwhile=arguments.worthwhile,
-        minutes_per_run=arguments.minutes_per_run,
-    )  # fmt: skip
-    return form.read_choices(columns, arguments.control)
+    form.fields["programme_name"].required = True
+    form.fill(title=arguments.question, programme_name=arguments.programme, attribute_name=arguments.attribute_name,
+              goal=arguments.goal, kind=arguments.kind, lowest=arguments.lowest, highest=arguments.highest,
+              step=arguments.step, worthwhile=arguments.worthwhile, minutes_per_run=arguments.minutes_per_run)  # fmt: skip
+    choices = form.read_choices(columns, arguments.control)
+    arguments.programme = form.values["programme_name"]
+    return choices
 
 
 def _run(db: Db, arguments: argparse.Namespace, table: Table, choices: Choices) -> int:
@@ -129,8 +131,8 @@ def _run(db: Db, arguments: argparse.Namespace, table: Table, choices: Choices) 
 
 def _viewer(account: Account, member: Membership | None, programme: Programme | None) -> Viewer:
     place = ProgrammeRef(programme.id, programme.name, programme.time_zone, programme.state) if programme else None
-    return Viewer(account.id, account.name, member.initials if member else "", member.hats if member else frozenset(), place,
-                  starts_programmes=account.starts_programmes)  # fmt: skip
+    initials, hats = (member.initials, member.hats) if member else ("", frozenset())
+    return Viewer(account.id, account.name, initials, hats, place, starts_programmes=account.starts_programmes)
 
 
 def _summary(checked: queries.Checked) -> str:

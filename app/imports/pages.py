@@ -73,7 +73,8 @@ def import_ratings(request: Request, programme_id: Id, db: DbHere, viewer: Signe
         with form.attempt(db):
             imported = _import(db, viewer, table, form)
         if form.ok and not imported.earlier:
-            return _sheet(request, imported)
+            return redirect(request, "show_sheet", done="imported", programme_id=imported.programme_id,
+                            question_id=imported.question_id)  # fmt: skip
         if form.ok:
             return _page(request, UploadForm(), mapping=form, table=table, earlier=imported.earlier)
     return _page(request, UploadForm(), mapping=form, table=table, status=form.status)
@@ -96,13 +97,6 @@ def _table(form: ImportForm) -> Table:
     form.offer_columns(table)
     form.show_range(table)
     return table
-
-
-def _sheet(request: Request, imported: commands.Imported) -> Response:
-    """The evidence sheet of the imported question."""
-    ready = "show_sheet" in request.app.state.route_params
-    return redirect(request, "show_sheet" if ready else "show_question", done="imported",
-                    programme_id=imported.programme_id, question_id=imported.question_id)  # fmt: skip
 
 
 def _page(request: Request, upload: UploadForm, *, mapping: ImportForm | None = None, table: Table | None = None,

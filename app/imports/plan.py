@@ -228,7 +228,7 @@ def _control(table: Table, choices: Choices, variants: list[str], errors: Errors
             choices.control,
             f"is not among the variants, so it can't be the control; they are: {_some(variants)}",
         )
-    if len(variants) == 1:
+    if len(variants) == 1 and not errors:
         errors.add(line, column, variants[0], "is the only variant; a question needs a control and a rival")
     if len(variants) > MOST_VARIANTS:
         errors.add(

@@ -127,7 +127,7 @@ def find_importer(db: Db, programme_id: int | None, login: str | None) -> tuple[
     query = query.where(Account.disabled_at.is_(None), Account.password_hash.is_not(None))
     if login is not None:
         query = query.where(Account.login_key == name_key(login))
-    rows = db.execute(query.order_by(Account.starts_programmes.desc(), Account.id)).tuples().all()
+    rows = db.execute(query.order_by(Account.starts_programmes.desc(), Account.id)).all()
     if login is not None and not rows:
         raise NotFound(f"Nobody signs in here as {login}", "", "Name an account with --as.")
     if not rows:

@@ -196,13 +196,7 @@ def add_pieces(
 ) -> list[Piece]:
     """`count` new pieces, marked on from the last: #1, #2, ... `seen`: how many the form's reader saw."""
     require(by, Action.EDIT_PIECES)
-    if not 1 <= count <= rules.MOST_PIECES_AT_ONCE:
-        raise Refused(
-            f"{count} pieces at once can't be added",
-            f"1 to {rules.MOST_PIECES_AT_ONCE} can",
-            "Type another number.",
-            field="count",
-        )
+    rules.check_piece_count(count)
     queries.lock_programme(db, by.programme_id)
     revision = queries.get_revision(db, by.programme_id, revision_id)
     if revision.state == RevisionState.WITHDRAWN:

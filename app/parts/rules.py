@@ -164,6 +164,12 @@ def state_needs_reason(before: str, after: str) -> bool:
     return True
 
 
+def check_piece_count(count: int) -> None:
+    if not 1 <= count <= MOST_PIECES_AT_ONCE:
+        raise Refused(f"{count} pieces at once can't be added", f"1 to {MOST_PIECES_AT_ONCE} can",
+                      "Type another number.", field="count")  # fmt: skip
+
+
 def next_piece_marks(marks: list[str], count: int) -> list[str]:
     """The next `count` marks after those present: #1, #2, ...; sub-marks (#2m) don't count."""
     numbers = [int(found.group(1)) for mark in marks if (found := re.match(r"#(\d+)", mark))]

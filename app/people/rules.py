@@ -26,14 +26,19 @@ def new_token() -> str:
 
 
 def name_key(name: str) -> str:
-    """A key under which look-alike spellings of a name meet: NFKC, case folded, invisible characters dropped."""
+    """A key under which look-alike spellings of a name meet: NFKC, case folded, invisible characters dropped.
+
+    Half as long again as the name at most, so that it fits its column: one ligature may stand for eighteen letters.
+    """
     plain = unicodedata.normalize("NFKC", name).casefold()
     kept = "".join(c for c in unicodedata.normalize("NFKC", plain) if unicodedata.category(c) not in ("Cf", "Cc", "Mn"))
-    return " ".join(kept.split())
+    return " ".join(kept.split())[: len(name) + len(name) // 2]
 
 
 def check_one_script(name: str, *, field: str) -> None:
-    """Refuse a word that mixes Latin with Cyrillic or Greek letters: it could pass for another name."""
+    """Refuse a word that mixes Latin with Cyrillic or Greek letters: it could pass for another name; or shows nothing."""
+    if not name_key(name):
+        raise Refused("There is no letter or figure that can be seen in it", "", "Type it again.", field=field)
     for word in name.split():
         scripts = {unicodedata.name(c, "").split(" ")[0] for c in word if c.isalpha()}
         mixed = scripts & {"LATIN", "CYRILLIC", "GREEK"}

@@ -65,6 +65,7 @@ def edit_programme(db: Db, *, by: Viewer, edition: int, name: str, team: str, ca
 def add_attribute(db: Db, *, by: Viewer, spec: rules.ScaleSpec) -> Attribute:
     """A new rating attribute; its scale never changes afterwards, since marks were given on it."""
     require(by, Action.EDIT_PROGRAMME)
+    check_one_script(spec.name, field="name")
     rules.check_scale(spec)
     if queries.find_attribute_by_name(db, by.programme_id, spec.name):
         raise Conflict(f"There is an attribute called {spec.name} already", "", "Choose another name.", field="name")

@@ -11,7 +11,8 @@ from starlette.exceptions import HTTPException
 
 from app.db import DatabaseDown, DatabaseFault
 from app.errors import Refused
-from app.web.forms import AlreadyDone
+from app.web.forms import AlreadyDone, keep_typed
+from app.web.middleware import security_headers
 from app.web.page import answer_at, page
 
 log = logging.getLogger("proveout")
@@ -46,7 +47,9 @@ def error_page(request: Request, status: int, title: str, reason: str = "", next
     return response
 
 
-def _refused(request: Request, refused: Any) -> Response:
+async def _refused(request: Request, refused: Any) -> Response:
+    if refused.status in (401, 403, 503):  # said at the door, before the form was read
+        await keep_typed(request)
     if refused.status == 401:
         return sign_in_first(request)
     return error_page(request, refused.status, refused.title, refused.reason, refused.next_step)
@@ -78,7 +81,8 @@ def _http(request: Request, error: Any) -> Response:
     return response
 
 
-def _database_down(request: Request, error: Any) -> Response:
+async def _database_down(request: Request, error: Any) -> Response:
+    await keep_typed(request)
     log.error("database not available: %s", type(error.orig).__name__ if error.orig else type(error).__name__)
     return error_page(
         request, 503, "Nothing was saved: the database can't be reached",
@@ -86,10 +90,11 @@ def _database_down(request: Request, error: Any) -> Response:
     )  # fmt: skip
 
 
-def _database_fault(request: Request, error: Any) -> Response:
-    # psycopg reports a server that is shutting down under other classes than OperationalError
-    if getattr(error, "connection_invalidated", False) or "readonly" in str(error.orig).lower():
-        return _database_down(request, error)
+async def _database_fault(request: Request, error: Any) -> Response:
+    # psycopg reports a server that is shutting down, or read-only, under other classes than OperationalError
+    words = str(error.orig).lower().replace("-", "")
+    if getattr(error, "connection_invalidated", False) or "readonly" in words:
+        return await _database_down(request, error)
     return _unexpected(request, error)
 
 
@@ -97,5 +102,10 @@ def _unexpected(request: Request, error: Any) -> Response:
     reference = secrets.token_hex(4)
     log.error("fault %s at %s %s", reference, request.method, request.scope.get("route_name", request.url.path),
               exc_info=(type(error), error, error.__traceback__))  # fmt: skip
-    return error_page(request, 500, "Something went wrong here", "It is our fault, not yours, and it was noted.",
-                      "Try again; if it happens twice, tell whoever runs this installation.", reference)  # fmt: skip
+    response = error_page(request, 500, "Something went wrong here", "It is our fault, not yours, and it was noted.",
+                          "Try again; if it happens twice, tell whoever runs this installation.", reference)  # fmt: skip
+    # The framework answers unexpected faults outside of every middleware, so the headers are put on here.
+    for name, value in security_headers(request.app.state.settings):
+        response.headers[name.decode()] = value.decode()
+    response.headers["Cache-Control"] = "no-store"
+    return response

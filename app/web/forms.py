@@ -9,9 +9,10 @@ import copy
 import hashlib
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from decimal import Decimal
 from typing import Any, ClassVar
 
 from fastapi import Depends, Request
@@ -295,7 +296,8 @@ def _shown(value: Any) -> Any:
     if isinstance(value, datetime):
         return value.strftime("%Y-%m-%dT%H:%M")
     if isinstance(value, float):
-        return f"{value:g}"
+        plain = f"{Decimal(repr(value)):f}"  # every digit, and never 1e-07: saved untouched, it stays the same
+        return plain.rstrip("0").rstrip(".") if "." in plain else plain
     return str(value)
 
 
@@ -311,8 +313,8 @@ async def _read_form(request: Request) -> FormData:
         raise Refused("The form's text is not valid UTF-8", "", "Send it again from the page.") from broken
     request.state.form_text = [
         (name, value) for name, value in data.multi_items()
-        if isinstance(value, str) and "password" not in name and name not in ("old", "new", "token", "shown", "kept", "kept_path", "next")
-        and value
+        if isinstance(value, str) and "password" not in name and value
+        and name not in ("old", "new", "token", "form_token", "shown", "kept", "kept_path", "next")
     ]  # fmt: skip
     request.state.form_all = [
         (name, value) for name, value in data.multi_items() if isinstance(value, str) and "password" not in name
@@ -322,6 +324,13 @@ async def _read_form(request: Request) -> FormData:
 
 
 PostedData = Depends(_read_form)
+
+
+async def keep_typed(request: Request) -> None:
+    """Read the form of a request that was refused at the door, so that the answer can give it back."""
+    if request.method == "POST" and not hasattr(request.state, "form_all"):
+        with suppress(Exception):  # too large, broken or gone: the refusal itself is what matters
+            await _read_form(request)
 
 
 def posted(form_class: type[Form]) -> Any:

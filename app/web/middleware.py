@@ -44,7 +44,8 @@ class SecurityHeaders:
                 present = {name.lower() for name, _ in message["headers"]}
                 message["headers"] = [*message["headers"], *(h for h in self.extra if h[0] not in present)]
                 if b"cache-control" not in present:
-                    stored = b"public, max-age=31536000, immutable" if cacheable and message["status"] == 200 else b"no-store"
+                    kept = cacheable and message["status"] in (200, 304)
+                    stored = b"public, max-age=31536000, immutable" if kept else b"no-store"
                     message["headers"].append((b"cache-control", stored))
             await send(message)
 
@@ -75,8 +76,10 @@ class OriginCheck:
         if origin == self.settings.base_url:
             return True
         # On a hall's own network the host may be typed in several ways; all are on the host list.
-        asked = urlsplit(origin)
-        here = urlsplit(f"//{headers.get(b'host', '')}")
+        try:
+            asked, here = urlsplit(origin), urlsplit(f"//{headers.get(b'host', '')}")
+        except ValueError:  # such as http://[
+            return False
         base = urlsplit(self.settings.base_url)
         return asked.scheme == base.scheme and asked.netloc == here.netloc and asked.hostname in self.settings.hosts
 
@@ -90,10 +93,17 @@ class KnownHosts:
     async def __call__(self, scope: Scope, receive: Any, send: Any) -> None:
         if scope["type"] == "http":
             host = next((v.decode("latin-1") for n, v in scope["headers"] if n == b"host"), "")
-            if urlsplit(f"//{host}").hostname not in self.hosts:
+            if _host_name(host) not in self.hosts:
                 await self.refuse(scope)(scope, receive, send)
                 return
         await self.app(scope, receive, send)
+
+
+def _host_name(host: str) -> str | None:
+    try:
+        return urlsplit(f"//{host}").hostname
+    except ValueError:  # such as [::1
+        return None
 
 
 class BodyLimit:

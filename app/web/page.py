@@ -1,5 +1,6 @@
 """Answering: a whole page, the one block that htmx asked for, or a redirect."""
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -13,6 +14,7 @@ from app.db import transaction
 from app.history.commands import note_answer
 
 NEVER_TARGETS = ("title", "content", "messages")
+NOT_IN_A_PAGE = re.compile("[\x00-\x08\x0b\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +29,7 @@ PLACES = (
     ("Questions", "list_questions", "/questions"),
     ("Parts", "list_parts", "/parts"),
     ("Concerns", "list_concerns", "/concerns"),
-    ("What happened", "list_trail", "/trail"),
+    ("Trail", "list_trail", "/trail"),
 )
 
 
@@ -43,7 +45,8 @@ def page(request: Request, template: str, *, status: int = 200, **context: Any) 
         text = "".join(found.blocks[target](found.new_context(full)))
     else:
         text = found.render(full)
-    return HTMLResponse(text, status_code=status, headers=headers)
+    # What was typed comes back as typed, but for characters that no page may hold.
+    return HTMLResponse(NOT_IN_A_PAGE.sub("\ufffd", text), status_code=status, headers=headers)
 
 
 def _context(request: Request, context: dict[str, Any]) -> dict[str, Any]:

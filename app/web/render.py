@@ -15,7 +15,9 @@ from app.web import filters
 TEMPLATES, STATIC = ROOT / "templates", ROOT / "static"
 
 
+@cache
 def make_environment() -> Environment:
+    """One for the whole process: templates are compiled once, however many apps the tests make."""
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True, auto_reload=False, cache_size=400,

@@ -22,6 +22,8 @@ def clean_text(raw: str, *, longest: int, lines: bool = True) -> str:
             continue
         if character == "\x00":
             raise TextRefused("there is a NUL character in it; type the text again without pasting")
+        if character == "\ufffd":
+            raise TextRefused("a character of it could not be read (�); type it again")
         category = unicodedata.category(character)
         if category in ("Cc", "Cs") or character in "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069":
             raise TextRefused(f"there is an invisible control character (U+{ord(character):04X}) in it; remove it")

@@ -65,3 +65,17 @@ def all_doors() -> list[Door]:
 def junk_for(form_class: type[Form], junk: str) -> dict[str, Any]:
     """The same junk in every field of a form."""
     return dict.fromkeys(form_class().fields, junk)
+
+
+PLAUSIBLE = {"number": "2", "integer": "2", "date": "2026-02-03", "datetime-local": "2026-02-03T10:24", "zone": "UTC",
+             "checkbox": "yes", "hidden": "1", "password": "quarry-hall-78", "file": ""}  # fmt: skip
+
+
+def plausible_for(form_class: type[Form]) -> dict[str, Any]:
+    """Something that can be read in every field, where the form alone says what that is."""
+    values = {}
+    for name, field in form_class().fields.items():
+        first = field.choices[0][0] if field.choices else "1"
+        chosen = {"select": first, "radios": first, "checkboxes": [first]}
+        values[name] = field.raw or PLAUSIBLE.get(field.kind) or chosen.get(field.kind) or "plain words"
+    return values

@@ -4,8 +4,6 @@ The routes come from `main.ROUTERS` and the rows that paths name from the schema
 it is made. What an allowed person gets is tested with each feature; here it only must not be a refusal or a fault.
 """
 
-from typing import Any
-
 import pytest
 
 from app.access.policy import may
@@ -14,9 +12,7 @@ from app.db import transaction
 from app.main import ROUTERS
 from app.people import commands as people
 from app.people.models import Hat
-from tests import make
-from tests.access.routes import FAR_TOO_LARGE, NOBODY_HAS, Door, all_doors, guards_of, junk_for
-from tests.access.rows import fill_every_table, stored
+from tests.access.routes import FAR_TOO_LARGE, NOBODY_HAS, all_doors, guards_of
 from tests.pages import Browser
 
 DOORS = all_doors()
@@ -25,39 +21,6 @@ FOREIGN = [
     {"Origin": "http://testserver", "Sec-Fetch-Site": "cross-site"}, {"Sec-Fetch-Site": "same-site"},
     {"Origin": "http://testserver", "Sec-Fetch-Site": "none"},
 ]  # fmt: skip
-
-
-class World:
-    """One programme with a person for each hat and a row in every table, and a member of another programme."""
-
-    def __init__(self, database: Any, browser: Browser) -> None:
-        self.database, self.browser = database, browser
-        with database.session() as db:
-            team, other = make.programme(db), make.programme(db, name="Elsewhere")
-            with transaction(db):
-                self.people = {hat.value: make.member(db, team.OW, f"X{n}", f"Only {hat.value}", frozenset({hat}))
-                               for n, hat in enumerate(Hat)}  # fmt: skip
-            self.founder, self.stranger, self.programme_id = team.OW, other.AQ, team.id
-        with database.engine.begin() as connection:
-            self.keys = fill_every_table(connection, account_id=self.people["driver"].account_id, programme_id=team.id)
-
-    def knock(self, door: Door, keys: dict[str, Any] | None = None, *, other: Any = None, **more: Any) -> Any:
-        url = door.url({**self.keys, **(keys or {})}, other)
-        data = junk_for(door.form, "x") if door.form and door.method == "POST" else None
-        return self.browser.client.request(door.method, url, data=data, follow_redirects=False, **more)
-
-    def stored(self) -> dict[str, str]:
-        with self.database.engine.connect() as connection:
-            return stored(connection)
-
-
-@pytest.fixture
-def world(database, browser) -> World:
-    return World(database, browser)
-
-
-def refused(answer: Any, *statuses: int) -> bool:
-    return answer.status_code in statuses
 
 
 def test_the_doors_are_all_there():

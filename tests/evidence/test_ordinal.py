@@ -93,6 +93,19 @@ def test_reversing_the_scale_changes_signs_only():
     assert down.re_sd == pytest.approx(up.re_sd, abs=1e-5)
 
 
+@pytest.mark.parametrize("link", LINKS)
+def test_a_column_in_other_units_changes_its_coefficient_only(link):
+    """Minutes since start against hours, both moved by a constant: a shift goes into the thresholds, no more."""
+    y, x, driver = simulated()
+    minutes = np.random.default_rng(2).uniform(0, 240, len(y))
+    a = fit_ordinal(y, np.column_stack([x, minutes]), [driver], link=link)
+    b = fit_ordinal(y, np.column_stack([x, minutes / 60 + 5]), [driver], link=link)
+    assert b.log_lik == pytest.approx(a.log_lik, abs=1e-7)
+    assert b.fixed == pytest.approx(a.fixed * [1, 60], rel=1e-4, abs=1e-6)
+    assert b.fixed_se == pytest.approx(a.fixed_se * [1, 60], rel=1e-4)
+    assert b.thresholds == pytest.approx(a.thresholds + 5 * b.fixed[1], abs=1e-4)
+
+
 @pytest.mark.parametrize(
     "y, x, separated, complete",
     [

@@ -12,7 +12,7 @@ from scipy.stats import norm
 
 from app.evidence.inputs import Evidence, Fact, Gate, Goal, Must, OpenConcern, Question, Rule, Scale
 from app.evidence.mixture import Mixture
-from app.evidence.ratings import FittedAttribute, fit_attribute, what_enters
+from app.evidence.ratings import FittedAttribute, fit_attribute, scale_in_use, what_enters
 from app.evidence.results import CLAUSES, DesignReading, Flag
 from app.evidence.story import roll_up
 from app.evidence.verdict import RULE, decide
@@ -218,6 +218,29 @@ def test_distance_from_ideal_counts_nearer_as_better():
     fit = fit_attribute(Evidence(pair_question(scale), tuple(marks)), "grip")
     assert fit.population["B"].mean > 1
     assert fit.population["B"].p_above(0.0) > 0.98
+
+
+@pytest.mark.parametrize(
+    "scale, marks, step",
+    [
+        (Scale(1, 10, 0.5), [1.0, 6.0, 10.0], 1.0),
+        (Scale(1, 10, 0.5), [1.0, 6.5], 0.5),
+        (Scale(1, 10, 1.0), [1.0, 10.0], 1.0),
+        (Scale(0, 100, 1), [0.0, 40.0, 70.0], 10.0),
+        (Scale(0, 100, 1), [5.0, 40.0], 5.0),
+        (Scale(-5, 5, 0.5, "ideal_zero"), [-2.0, 3.0], 1.0),
+        (Scale(-5, 5, 1, "ideal_zero"), [-5.0, 0.0, 5.0], 1.0),
+    ],
+)
+def test_the_scale_in_use_is_no_finer_than_the_marks(scale, marks, step):
+    assert scale_in_use(scale, marks).step == step
+    assert scale_in_use(scale, marks).unit_r == pytest.approx(scale.unit_r)
+
+
+def test_whole_marks_answer_alike_on_both_scales():
+    marks = tuple(programme(np.random.default_rng(6), sessions=4, effects=(0.0, 1.0)))
+    fits = [fit_attribute(Evidence(pair_question(s), marks), "grip") for s in (Scale(), Scale(1, 10, 0.5))]
+    assert fits[0].population["B"].mean == fits[1].population["B"].mean
 
 
 def test_what_enters_and_what_is_left_out():

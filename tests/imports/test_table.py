@@ -27,11 +27,15 @@ def test_a_plain_table_is_read_with_the_line_of_each_row():
     assert table.delimiter == "comma"
 
 
-@pytest.mark.parametrize("delimiter, name", [(",", "comma"), (";", "semicolon"), ("\t", "tab")])
-def test_the_delimiter_is_seen_from_the_header_line_alone(delimiter, name):
-    content = f"driver{delimiter}rating\nA;Q{'' if delimiter != ';' else ''}{delimiter}7\n".encode()
-    if delimiter == ";":
-        content = b"driver;rating\nA,Q;7\n"
+@pytest.mark.parametrize(
+    "content, name",
+    [
+        (b"driver,rating\nA;Q,7\n", "comma"),
+        (b"driver;rating\nA,Q;7\n", "semicolon"),
+        (b"driver\trating\nA;Q\t7\n", "tab"),
+    ],
+)
+def test_the_delimiter_is_seen_from_the_header_line_alone(content, name):
     table = read_table(content)
     assert table.delimiter == name
     assert len(table.rows[0].cells) == 2
@@ -41,10 +45,16 @@ def test_a_delimiter_inside_quotes_of_the_header_does_not_count():
     assert read_table(b'"a,b,c,d";rating\nx;7\n').header == ("a,b,c,d", "rating")
 
 
-@pytest.mark.parametrize("content", [
-    b"\xef\xbb\xbfdriver,rating\r\nAQ,7\r\n", "driver,rating\nAQ,7\n".encode("utf-16"), b"driver,rating\rAQ,7\r",
-    b"\n\n  \ndriver,rating\n\nAQ,7\n,\n", b"driver,rating,,\nAQ,7,,\n",
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"\xef\xbb\xbfdriver,rating\r\nAQ,7\r\n",
+        "driver,rating\nAQ,7\n".encode("utf-16"),
+        b"driver,rating\rAQ,7\r",
+        b"\n\n  \ndriver,rating\n\nAQ,7\n,\n",
+        b"driver,rating,,\nAQ,7,,\n",
+    ],
+)
 def test_marks_at_the_front_line_ends_and_blank_lines_make_no_difference(content):
     table = read_table(content)
     assert table.header[:2] == ("driver", "rating")
@@ -56,24 +66,27 @@ def test_a_quoted_line_end_stays_in_its_cell_and_the_line_is_that_of_the_records
     assert [(row.line, row.cells) for row in table.rows] == [(2, ("AQ", "one\ntwo")), (4, ("MS", "x"))]
 
 
-@pytest.mark.parametrize("content, line, words", [
-    (b"", 1, "is empty"),
-    (b"\n \n;;;\n", 1, "is empty"),
-    (HEADER, 1, "no row below"),
-    (HEADER + b'AQ,S1,1,"t40,7\nMS,S1,2,t45,6\n', 2, "never closed"),
-    (HEADER + b'AQ,S1,1,t40,7\nAQ,S1,2,"t"40,7\n', 3, "after a closing quote"),
-    (HEADER + b"AQ,S1,1,t40,7\nAQ,S1,2,t45\n", 3, "has 4 cells, the header line has 5; too few"),
-    (HEADER + b"AQ,S1,1,t40,7,5\n", 2, "has 6 cells, the header line has 5; too many"),
-    (b"driver,Driver,rating\nAQ,AQ,7\n", 1, "name of two columns"),
-    (b"driver,,rating\nAQ,x,7\n", 2, "column without a name"),
-    (HEADER + b"AQ,S1,1,t\x0040,7\n", 2, "NUL"),
-    (HEADER + b"AQ,S1,1,t40,7\nM\xfcller,S1,2,t45,6\n", 3, "is not UTF-8"),
-    ("driver,rating\nAQ,7\n".encode("utf-16")[:-1], 2, "is not valid UTF-16"),
-    ("driver,rating\nAQ,7\n".encode("utf-16-le"), 1, "NUL"),
-    (b"driver,rating\nAQ," + b"7" * 140_000 + b"\n", 2, "more than 131 072 characters"),
-    (b",".join(b"c%d" % n for n in range(101)) + b"\n" + b",".join([b"x"] * 101) + b"\n", 1, "101 columns"),
-    (b"a" * 81 + b",rating\nx,7\n", 1, "81 characters"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "content, line, words",
+    [
+        (b"", 1, "is empty"),
+        (b"\n \n;;;\n", 1, "is empty"),
+        (HEADER, 1, "no row below"),
+        (HEADER + b'AQ,S1,1,"t40,7\nMS,S1,2,t45,6\n', 2, "never closed"),
+        (HEADER + b'AQ,S1,1,t40,7\nAQ,S1,2,"t"40,7\n', 3, "after a closing quote"),
+        (HEADER + b"AQ,S1,1,t40,7\nAQ,S1,2,t45\n", 3, "has 4 cells, the header line has 5; too few"),
+        (HEADER + b"AQ,S1,1,t40,7,5\n", 2, "has 6 cells, the header line has 5; too many"),
+        (b"driver,Driver,rating\nAQ,AQ,7\n", 1, "name of two columns"),
+        (b"driver,,rating\nAQ,x,7\n", 2, "column without a name"),
+        (HEADER + b"AQ,S1,1,t\x0040,7\n", 2, "NUL"),
+        (HEADER + b"AQ,S1,1,t40,7\nM\xfcller,S1,2,t45,6\n", 3, "is not UTF-8"),
+        ("driver,rating\nAQ,7\n".encode("utf-16")[:-1], 2, "is not valid UTF-16"),
+        ("driver,rating\nAQ,7\n".encode("utf-16-le"), 1, "NUL"),
+        (b"driver,rating\nAQ," + b"7" * 140_000 + b"\n", 2, "more than 131 072 characters"),
+        (b",".join(b"c%d" % n for n in range(101)) + b"\n" + b",".join([b"x"] * 101) + b"\n", 1, "101 columns"),
+        (b"a" * 81 + b",rating\nx,7\n", 1, "81 characters"),
+    ],
+)
 def test_what_can_not_be_read_is_refused_with_its_line(content, line, words):
     errors = refused(content)
     assert errors[0].line == line
@@ -104,10 +117,12 @@ def test_a_shown_value_is_short_and_without_invisible_characters():
 @given(st.one_of(st.binary(max_size=400), st.text(alphabet='a1,;\t"\n\r é\x00', max_size=200).map(str.encode)))
 def test_whatever_bytes_come_they_are_read_or_refused_with_a_line(content):
     try:
-        table = read_table(content)
+        table, errors = read_table(content), []
     except TableRefused as refusal:
-        assert refusal.errors.lines
-        assert all(error.line >= 1 and error.reason and error.column for error in refusal.errors.lines)
+        table, errors = None, refusal.errors.lines
+    if table is None:
+        assert errors
+        assert all(error.line >= 1 and error.reason and error.column for error in errors)
     else:
         assert table.rows
         assert all(len(row.cells) == len(table.header) for row in table.rows)
