@@ -23,7 +23,7 @@ from app.db import AlreadyThere, Db, transaction
 from app.errors import Refused
 from app.history.commands import note_form
 from app.history.queries import find_form_answer
-from app.web.text import TextRefused, clean_line, clean_text
+from app.web.text import TextRefused, clean_line, clean_text, without_controls
 
 Choice = tuple[str, str]
 
@@ -225,6 +225,8 @@ class Form:
             try:
                 self.values[name] = item.read()
             except (Wrong, TextRefused) as wrong:
+                if isinstance(wrong, TextRefused):
+                    item.raw = without_controls(item.raw)
                 item.error = _sentence(item.label, str(wrong))
         if self.ok:
             self.check()

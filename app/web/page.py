@@ -25,11 +25,11 @@ class Place:
 
 
 PLACES = (
-    ("Hall", "list_sessions", "/sessions"),
-    ("Questions", "list_questions", "/questions"),
-    ("Parts", "list_parts", "/parts"),
-    ("Concerns", "list_concerns", "/concerns"),
-    ("Trail", "list_trail", "/trail"),
+    ("Hall", "list_sessions", ("/sessions", "/runs", "/slips")),
+    ("Questions", "list_questions", ("/questions", "/rulings")),
+    ("Parts", "list_parts", ("/parts", "/revisions", "/pieces")),
+    ("Concerns", "list_concerns", ("/concerns",)),
+    ("Trail", "list_trail", ("/trail",)),
 )
 
 
@@ -83,9 +83,10 @@ def path_for(request: Request, name: str, **params: Any) -> str:
 def _places(request: Request, viewer: Any) -> Iterable[Place]:
     if viewer is None or viewer.programme is None:
         return
-    for label, route, stem in PLACES:
+    here = request.url.path.removeprefix(f"/programmes/{viewer.programme.id}")
+    for label, route, stems in PLACES:
         if route in request.app.state.route_params:
-            yield Place(label, path_for(request, route, programme_id=viewer.programme.id), stem in request.url.path)
+            yield Place(label, path_for(request, route, programme_id=viewer.programme.id), here.startswith(stems))
 
 
 def _messages(request: Request) -> list[tuple[str, str]]:

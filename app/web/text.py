@@ -30,3 +30,8 @@ def clean_text(raw: str, *, longest: int, lines: bool = True) -> str:
     if len(text) > longest:
         raise TextRefused(f"it has {len(text):,} characters; at most {longest:,} are kept".replace(",", " "))
     return text
+
+
+def without_controls(raw: str) -> str:
+    """What can be shown again of a refused text: control characters become a visible sign."""
+    return "".join("\ufffd" if unicodedata.category(c) in ("Cc", "Cs") and c not in "\n\r\t" else c for c in raw)
