@@ -67,6 +67,12 @@ def list_trail(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
                 older=older if len(lines) > TRAIL_PAGE else None, narrowed=bool(thing or by or thing_id))  # fmt: skip
 
 
+@router.get("/components", dependencies=[allow(Action.SEE_PROGRAMME)])
+def show_components(request: Request, programme_id: Id, viewer: SignedIn) -> Response:
+    """The design system on one page, for whoever draws the next one."""
+    return page(request, "ui/patterns.html")
+
+
 def _number(text: str) -> int | None:
     """An id from the address; nonsense there is a page that doesn't exist."""
     if not text:

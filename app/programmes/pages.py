@@ -51,7 +51,7 @@ def show_programme(request: Request, programme_id: Id, db: DbHere, viewer: Signe
 def edit_programme(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
                    form: ProgrammeForm = posted(ProgrammeForm)) -> Response:  # fmt: skip
     if form.ok:
-        typed = form.values.pop("edition")
+        typed = form.values.pop("edition") or ""
         edition = int(typed) if typed.isascii() and typed.isdigit() and len(typed) < 10 else 0
         with form.attempt(db):
             commands.edit_programme(db, by=viewer, edition=edition, **form.values)

@@ -39,6 +39,7 @@ def filled(html: str, **typed: str) -> dict[str, str]:
             found[name] = chosen[0].get("value")
         elif node.tag == f"{XHTML}input" and (node.get("type") != "radio" or "checked" in node.attrib):
             found[name] = node.get("value", "")
+    found.pop("form_token")
     return found | typed
 
 

@@ -1,0 +1,77 @@
+"""Every page of the demo as each of its people: axe-core finds nothing critical or serious, nothing overflows the phone.
+
+axe-core tags wcag2a, wcag2aa, wcag21aa, wcag22aa (the rules of the Web Content Accessibility Guidelines 2.2).
+"""
+
+import pytest
+
+from tests.browser.conftest import AXE, open_page, sign_in
+
+AXE_RUN = """() => axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21aa', 'wcag22aa']}).then(r =>
+  r.violations.filter(v => ['critical', 'serious'].includes(v.impact)).map(v => v.id + ': ' + v.nodes[0].html.slice(0, 160)))"""
+P = "/programmes/1"
+PAGES = {
+    "rt": [P, f"{P}/questions", f"{P}/questions/new", f"{P}/questions/1", f"{P}/questions/1/rule", f"{P}/questions/1/sheet",
+           f"{P}/questions/2/sheet", f"{P}/questions/3/sheet", f"{P}/questions/4/sheet", f"{P}/questions/1/variants/2/rule",
+           f"{P}/parts", f"{P}/parts/new", f"{P}/parts/1", f"{P}/revisions/1", f"{P}/pieces/1", f"{P}/trail", f"{P}/rulings",
+           f"{P}/rulings/1", f"{P}/rulings/2", f"{P}/settings", f"{P}/people", f"{P}/import", "/account"],
+    "sk": [P, f"{P}/sessions", f"{P}/sessions/new", f"{P}/sessions/8", f"{P}/sessions/3", f"{P}/sessions/3/swap", f"{P}/runs/50",
+           f"{P}/runs/50/build", f"{P}/runs/50/times", f"{P}/runs/50/void", f"{P}/runs/50/paper-slip", f"{P}/concerns",
+           f"{P}/concerns/1", f"{P}/concerns/new"],
+    "aq": [P, f"{P}/sessions/8", f"{P}/questions/1/sheet", f"{P}/runs/43", f"{P}/slips/43", f"{P}/slips/43/amend"],
+    "ow": [P, f"{P}/rulings/2", f"{P}/people/2"],
+    "": ["/sign-in", "/no-such-page"],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("who", list(PAGES))
+def test_pages_are_sound(chromium, demo, who, width, dark):
+    page = open_page(chromium, width=width, dark=dark, bypass_csp=True)
+    if who:
+        sign_in(page, demo.base, who)
+    found = []
+    for path in PAGES[who]:
+        response = page.goto(demo.base + path)
+        if path != "/no-such-page" and response.status >= 400:
+            found.append(f"{path}: status {response.status}")
+            continue
+        page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        overflow = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+        if overflow > 0:
+            found.append(f"{path}: {overflow} px wider than the screen")
+        page.add_script_tag(path=str(AXE))
+        found += [f"{path}: {violation}" for violation in page.evaluate(AXE_RUN)]
+    assert not found, "\n".join(found)
+    page.context.close()
+
+
+def test_the_component_page_is_sound(chromium, demo):
+    page = open_page(chromium, width=1280, bypass_csp=True)
+    sign_in(page, demo.base, "rt")
+    page.goto(f"{demo.base}{P}/components")
+    page.add_script_tag(path=str(AXE))
+    assert page.evaluate(AXE_RUN) == []
+
+
+def test_no_page_breaks_its_own_content_policy(chromium, demo):
+    page = open_page(chromium, width=1280)
+    sign_in(page, demo.base, "rt")
+    for path in PAGES["rt"]:
+        page.goto(demo.base + path)
+    assert not page.faults
+
+
+def test_a_first_page_weighs_at_most_100_kb_compressed(chromium, demo):
+    """Goal 100 kB (our own budget). Sizes are what gzip makes of each answer's body."""
+    import gzip
+
+    page = open_page(chromium)
+    bodies = []
+    page.on("response", lambda r: bodies.append((r.url, r.body())) if r.status == 200 else None)
+    page.goto(f"{demo.base}/sign-in")
+    page.wait_for_load_state("networkidle")
+    weight = sum(min(len(gzip.compress(body)), len(body)) for _, body in bodies)
+    assert len(bodies) > 5
+    assert weight <= 100_000, weight

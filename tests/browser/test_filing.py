@@ -1,0 +1,72 @@
+"""A driver files on a phone; nothing typed is lost when the sign-in has run out."""
+
+from tests.browser.conftest import open_page, sign_in
+
+P = "/programmes/1"
+
+
+def test_a_usual_slip_takes_at_most_twelve_taps(chromium, own_demo):
+    """Six marks, confidence, File: counted as clicks from the driver's home. The limit is job.md's own (common practice)."""
+    page = open_page(chromium)
+    sign_in(page, own_demo.base, "aq")
+    taps = 0
+    page.get_by_role("link", name="Rate S-08/R-03").click()
+    taps += 1
+    for scale in page.locator("fieldset.scale").all():
+        scale.locator("label.scale__step").nth(6).click()
+        taps += 1
+    page.locator("label:has-text('sure')").first.click()
+    taps += 1
+    page.get_by_role("button", name="File slip").click()
+    taps += 1
+    page.wait_for_load_state("load")
+    assert "Slip filed" in page.inner_text("main")
+    assert taps <= 12
+    assert not page.faults
+
+
+def test_a_chosen_mark_is_filled_and_outlined(chromium, own_demo):
+    page = open_page(chromium)
+    sign_in(page, own_demo.base, "aq")
+    page.get_by_role("link", name="Rate S-08/R-03").click()
+    step = page.locator("fieldset.scale").first.locator("label.scale__step").nth(10)
+    style = "n => { const s = getComputedStyle(n.querySelector('.scale__face')); return [s.backgroundColor, s.outlineStyle + s.borderStyle + s.boxShadow] }"
+    before = step.evaluate(style)
+    step.click()
+    after = step.evaluate(style)
+    assert before[0] != after[0]
+    box = step.bounding_box()
+    assert box["height"] >= 48
+
+
+def test_an_expired_sign_in_loses_nothing_typed(chromium, own_demo):
+    from app.db import transaction
+    from app.people.commands import end_sign_ins
+    from app.people.queries import find_account_by_login
+
+    page = open_page(chromium)
+    sign_in(page, own_demo.base, "aq")
+    page.get_by_role("link", name="Rate S-08/R-03").click()
+    page.locator("fieldset.scale").first.locator("label.scale__step").nth(10).click()
+    page.fill('textarea[name="remark"]', "Front washes out on entry.")
+    with own_demo.database.session() as db, transaction(db):
+        end_sign_ins(db, find_account_by_login(db, "aq").id)
+    page.get_by_role("button", name="File slip").click()
+    page.wait_for_load_state("load")
+    assert "nothing you typed is lost" in page.inner_text("main")
+    page.fill('input[name="login"]', "aq")
+    page.fill('input[name="password"]', "carpet-and-turf")
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_load_state("load")
+    page.get_by_role("button", name="Send as Asta Quillfeather").click()
+    page.wait_for_load_state("load")
+    assert "Front washes out on entry." in page.inner_text("main")
+
+
+def test_every_page_of_a_driver_works_without_javascript(chromium, own_demo):
+    page = open_page(chromium, javascript=False)
+    sign_in(page, own_demo.base, "aq")
+    page.get_by_role("link", name="Rate S-08/R-03").click()
+    page.locator("fieldset.scale").first.locator("label.scale__step").nth(10).click()
+    page.get_by_role("button", name="File slip").click()
+    assert "Slip filed" in page.inner_text("main")
