@@ -5,6 +5,8 @@ the reader of the code can see it and *before* any answer is sent. On SQLite wri
 lock at BEGIN and queue fairly on a process lock; on PostgreSQL commands lock the rows they judge.
 """
 
+import os
+import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -104,7 +106,10 @@ class Database:
 
 def _engine(url: str) -> Engine:
     if make_url(url).get_backend_name() != "sqlite":
-        return create_engine(url, hide_parameters=True, pool_pre_ping=True, pool_size=20, max_overflow=20, pool_timeout=10)
+        # As long as SQLite waits for its lock: a person in the hall is answered, not kept hanging.
+        waits = {"options": "-c lock_timeout=15000"} if "options" not in make_url(url).query else {}
+        return create_engine(url, hide_parameters=True, pool_pre_ping=True, pool_size=20, max_overflow=20, pool_timeout=10,
+                             connect_args=waits)  # fmt: skip
     engine = create_engine(
         url, hide_parameters=True, connect_args={"timeout": 15, "check_same_thread": False}, pool_size=20, max_overflow=30
     )
@@ -113,15 +118,30 @@ def _engine(url: str) -> Engine:
     return engine
 
 
-def _prepare_sqlite(connection: Any, _record: Any) -> None:
+def _prepare_sqlite(connection: Any, record: Any) -> None:
     connection.isolation_level = None  # SQLAlchemy, not the driver, says when a transaction begins
     for pragma in ("foreign_keys=ON", "journal_mode=WAL", "synchronous=FULL", "recursive_triggers=ON"):
         connection.execute(f"PRAGMA {pragma}")
+    path = connection.execute("PRAGMA database_list").fetchone()[2]
+    record.info["file"] = (path, _file_at(path))
+
+
+def _file_at(path: str) -> tuple[int, int] | None:
+    try:
+        found = os.stat(path)
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _begin_sqlite(connection: Any) -> None:
     # A deferred BEGIN that reads and then writes fails at once with "database is locked".
     writes = connection.get_execution_options().get("writes", False)
+    path, opened = connection.info["file"]
+    if writes and _file_at(path) != opened:
+        # A file that was moved or removed still takes writes, and loses them when the last reader lets go.
+        connection.invalidate()
+        raise OperationalError("BEGIN IMMEDIATE", None, sqlite3.OperationalError("the database file is not there any more"))
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 

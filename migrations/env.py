@@ -24,6 +24,7 @@ def run() -> None:
             context.configure(connection=connection, target_metadata=metadata, render_as_batch=sqlite, compare_type=True)
             with context.begin_transaction():
                 if not sqlite:
+                    connection.execute(text("SET LOCAL lock_timeout = 0"))  # however long the other process migrates
                     connection.execute(text(f"SELECT pg_advisory_xact_lock({LOCK})"))
                 context.run_migrations()
                 if sqlite and connection.execute(text("PRAGMA foreign_key_check")).first():

@@ -105,6 +105,8 @@ def _sign(db: Db, by: Viewer, ruling: Ruling) -> None:
     rivals = {v.id for v in question.variants if not v.is_control and v.state == VariantState.LIVE}
     if rivals <= standing:
         set_question_state(db, question, QuestionState.RULED, by=by, why=f"{ruling.label} stands")
+    elif question.state == QuestionState.RULED:
+        set_question_state(db, question, QuestionState.REOPENED, by=by, why=f"{ruling.label} asks for a retest")
 
 
 def reopen_ruling(db: Db, ruling_id: int, *, by: Viewer, why: str) -> Ruling:

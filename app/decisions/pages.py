@@ -1,5 +1,6 @@
 """The evidence sheet of a question, and the rulings made on it."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
@@ -141,6 +142,12 @@ def _facts(loaded: Loaded) -> dict[str, list[tuple[str, str]]]:
     return found
 
 
+def _tested(loaded: Loaded, slips: Iterable[int]) -> set[float]:
+    """Air temperatures of the sessions in which these slips' runs were driven."""
+    runs = [loaded.runs[loaded.slips[slip].run_id] for slip in slips if slip in loaded.slips]
+    return {run.air_temp_degC for run in runs if run.air_temp_degC is not None}
+
+
 def _ruling_form_page(request: Request, db: Db, viewer: Viewer, question_id: int, variant_id: int, form: RulingForm) -> Response:
     loaded, sheet = queries.current_look(db, viewer.programme_id, question_id)
     variant = next((v for v in loaded.question.variants if v.id == variant_id and not v.is_control), None)
@@ -150,6 +157,7 @@ def _ruling_form_page(request: Request, db: Db, viewer: Viewer, question_id: int
     form.fields["shown"].raw = sheet.fingerprint  # what is on this page is what will be signed
     return page(request, "decisions/show_new_ruling.html", status=form.status if form.submitted else 200, form=form,
                 question=loaded.question, variant=variant, verdict=verdict,
+                tested=rules.tested_note("", _tested(loaded, loaded.slips)),
                 reading=next((rules.words(r.reading) for r in sheet.panel.readings if r.variant == variant.code), ""))  # fmt: skip
 
 
@@ -167,4 +175,5 @@ def _ruling_page(request: Request, db: Db, viewer: Viewer, ruling_id: int, **for
         sign_form=SignForm().fill(shown=sheet.fingerprint), sign_refused=forms.get("sign_form"),
         reopen_form=forms.get("reopen_form") or ReopenForm(), reading=rules.words(ruling.reading),
         agrees=rules.agrees(ruling.verdict, ruling.decision, ruling.form),
+        tested=rules.tested_note(ruling.scope, _tested(loaded, ruling.snapshot.get("slips", []))),
     )  # fmt: skip

@@ -1,6 +1,7 @@
 """Facts about rulings: when one needs its own sentence, and whether its evidence has moved."""
 
-from collections.abc import Mapping
+import re
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from app.decisions.models import Decision, Form, RulingState
@@ -68,6 +69,24 @@ def what_changed(before: Mapping[str, "Snapshot"], after: Mapping[str, "Snapshot
         if new.reading != old.reading:
             found.append(f"{variant}: the panel reading was {words(old.reading)} and is now {words(new.reading)}")
     return found or ["Marks, builds or the rule changed, without changing verdict or reading"]
+
+
+DEGREES = re.compile(r"([-−]?\d+(?:[.,]\d+)?)\s*°\s*C")
+
+
+def tested_note(scope: str, temperatures: Collection[float]) -> str:
+    """At which air temperatures was it tested, and which that the scope names were not? Never assumed in between."""
+    if not temperatures:
+        return ""
+    named = [float(found.replace("−", "-").replace(",", ".")) for found in DEGREES.findall(scope)]
+    untested = [value for value in dict.fromkeys(named) if value not in temperatures]
+    listed = [f"{value:g} °C".replace("-", "−") for value in sorted(set(temperatures))]
+    note = f"tested at {_and(listed)} only"
+    return note + (f"; {_and([f'{value:g} °C'.replace('-', '−') for value in untested])} is untested" if untested else "")
+
+
+def _and(words_: list[str]) -> str:
+    return " and ".join([", ".join(words_[:-1]), words_[-1]] if len(words_) > 1 else words_)
 
 
 READING_WORDS = {

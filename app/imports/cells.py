@@ -50,7 +50,7 @@ class Cells:
         return value
 
 
-def named(longest: int, key_longest: int, *, required: bool = True) -> Callable[[str, int], str]:
+def named(longest: int, *, required: bool = True) -> Callable[[str, int], str]:
     """A reader of names that refuses two spellings which look the same."""
     first: dict[str, tuple[str, int]] = {}
 
@@ -61,8 +61,6 @@ def named(longest: int, key_longest: int, *, required: bool = True) -> Callable[
             if required or name:
                 raise Unreadable("is empty; each row needs it" if not name else "has no letter that can be seen")
             return ""
-        if len(name_key(name)) > key_longest:
-            raise Unreadable(f"is too long; at most {longest} characters are kept")
         try:
             check_one_script(name, field="")
         except Refused as refused:
@@ -165,20 +163,20 @@ def read_rows(table: Table, choices: Choices, scales: Mapping[str, Scale], error
         return Cells(table, choices.columns.get(role, ""), read, errors, absent)
 
     columns = (
-        cells(Role.DRIVER, named(80, 100)),
-        cells(Role.SESSION, named(60, 120)),
-        cells(Role.RUN, named(60, 120)),
-        cells(Role.VARIANT, named(24, 48)),
-        cells(Role.ATTRIBUTE, named(60, 120), choices.attribute_name),
+        cells(Role.DRIVER, named(80)),
+        cells(Role.SESSION, named(60)),
+        cells(Role.RUN, named(60)),
+        cells(Role.VARIANT, named(24)),
+        cells(Role.ATTRIBUTE, named(60), choices.attribute_name),
     )
     rating = cells(Role.RATING, read_mark)
     others = (
         cells(Role.CLOCK, read_clock, None),
         cells(Role.DATE, read_date, None),
-        cells(Role.PLACE, named(80, 160, required=False)),
+        cells(Role.PLACE, named(80, required=False)),
         cells(Role.SURFACE, one_word_of(Surface)),
         cells(Role.GRIP, one_word_of(Grip)),
-        cells(Role.CAR, named(40, 80, required=False)),
+        cells(Role.CAR, named(40, required=False)),
         cells(Role.REMARK, read_remark),
         cells(Role.CONFIDENCE, one_word_of(Confidence)),
     )
@@ -188,7 +186,7 @@ def read_rows(table: Table, choices: Choices, scales: Mapping[str, Scale], error
         names = [column.at(row) for column in columns]
         mark = rating.at(row)
         rest = [column.at(row) for column in others]
-        if errors.count == before and mark is not None:
+        if mark is not None and names[-1] is not None:
             scale = scales.get(name_key(names[-1]), choices.scale)
             if problem := scale.problem(mark):
                 errors.add(row.line, rating.name, row.cells[rating.position or 0], problem)

@@ -155,7 +155,7 @@ class ImportForm(Form):
 def check_name(attribute_name: str) -> str:
     """The attribute's name as typed, refused where a cell with it would be."""
     try:
-        return named(60, 120, required=False)(attribute_name, 0)
+        return named(60, required=False)(attribute_name, 0)
     except Unreadable as wrong:
         raise Refused(f"“{attribute_name[:40]}” {wrong}", field="attribute_name") from wrong
 

@@ -9,7 +9,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, Response
 from starlette.exceptions import HTTPException
 
-from app.db import DatabaseDown, DatabaseFault
+from app.db import AlreadyThere, DatabaseDown, DatabaseFault
 from app.errors import Refused
 from app.web.forms import AlreadyDone, keep_typed
 from app.web.middleware import security_headers
@@ -32,6 +32,7 @@ def add_error_pages(app: FastAPI) -> None:
     app.add_exception_handler(HTTPException, _http)
     for fault in DatabaseDown:
         app.add_exception_handler(fault, _database_down)
+    app.add_exception_handler(AlreadyThere, _already_there)
     app.add_exception_handler(DatabaseFault, _database_fault)
     app.add_exception_handler(Exception, _unexpected)
 
@@ -88,6 +89,14 @@ async def _database_down(request: Request, error: Any) -> Response:
         request, 503, "Nothing was saved: the database can't be reached",
         "It is locked, read-only or gone for the moment.", "What you typed is below. Wait a little and send it again.",
     )  # fmt: skip
+
+
+def _already_there(request: Request, error: Any) -> Response:
+    """Two took the same name or number at once: the second is told so. Any other broken constraint is our fault."""
+    if "unique" not in str(error.orig).lower():
+        return _unexpected(request, error)
+    return error_page(request, 409, "Somebody else saved the same a moment ago", "Nothing of yours was saved.",
+                      "What you typed is below. Open the page again and look at what is there now.")  # fmt: skip
 
 
 async def _database_fault(request: Request, error: Any) -> Response:

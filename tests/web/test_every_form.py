@@ -19,13 +19,18 @@ JUNK = {
 FORMS = [door for door in all_doors() if door.form is not None and door.method == "POST"]
 
 
+def shared_out(world: World):
+    """Each form once: the manager's, and those that need a conductor."""
+    manager, conductor = world.people["manager"], world.people["conductor"]
+    return [(manager, [door for door in FORMS if may(manager, door.action)]),
+            (conductor, [door for door in FORMS if may(conductor, door.action) and not may(manager, door.action)])]  # fmt: skip
+
+
 @pytest.mark.parametrize("junk", JUNK)
 def test_junk_in_every_field_of_every_form_is_answered_in_words(world: World, junk):
-    for who in (world.people["manager"], world.people["conductor"]):
+    for who, doors in shared_out(world):
         world.browser.as_(who)
-        for door in (door for door in FORMS if may(who, door.action)):
-            if door.name == "disable_account" or door.name == "set_hats":
-                continue  # would end the sign-in of the person who asks; tested with the people
+        for door in doors:
             answer = world.knock_with(door, junk_for(door.form, JUNK[junk]))
             assert answer.status_code < 500, f"{door.label} with {junk} everywhere: {answer.status_code}"
             if "<form" in answer.text and answer.status_code == 422:
@@ -33,12 +38,12 @@ def test_junk_in_every_field_of_every_form_is_answered_in_words(world: World, ju
             assert "<img src=x" not in answer.text, door.label
 
 
-@pytest.mark.parametrize("junk", ["a word", "a huge number", "null byte", "arabic digits", "superscript", "zero width", "ligature", "long"])
+@pytest.mark.parametrize("junk", ["a word", "a huge number", "null byte", "superscript", "ligature"])
 def test_junk_in_one_field_at_a_time_is_answered_in_words(world: World, junk):
     """The other fields hold something plausible, so that the reading gets as far as the command."""
-    for who in (world.people["manager"], world.people["conductor"]):
+    for who, doors in shared_out(world):
         world.browser.as_(who)
-        for door in (door for door in FORMS if may(who, door.action)):
+        for door in doors:
             fair = plausible_for(door.form)
             for name in fair:
                 answer = world.knock_with(door, {**fair, name: JUNK[junk]})
@@ -47,9 +52,8 @@ def test_junk_in_one_field_at_a_time_is_answered_in_words(world: World, junk):
 
 @pytest.mark.parametrize("kind", ["missing", "twice", "file", "extra"])
 def test_a_body_of_the_wrong_shape_is_answered_in_words(world: World, kind):
-    who = world.people["manager"]
-    world.browser.as_(who)
-    for door in (door for door in FORMS if may(who, door.action)):
+    world.browser.as_(world.people["manager"])
+    for door in shared_out(world)[0][1]:
         names = list(door.form().fields)  # type: ignore[misc]
         sent = {
             "missing": {"data": {}},
@@ -57,8 +61,6 @@ def test_a_body_of_the_wrong_shape_is_answered_in_words(world: World, kind):
             "file": {"files": {name: ("../../x.txt\u202e", b"\x00\xff", "text/html") for name in names[:4]}},
             "extra": {"data": {"hats": "manager", "is_admin": "1", "programme_id": "2", "by": "1"}},
         }[kind]
-        if door.name in ("disable_account", "set_hats", "sign_out"):
-            continue
         answer = world.browser.client.post(door.url(world.keys), follow_redirects=False, **sent)
         assert answer.status_code < 500, f"{door.label} {kind}: {answer.status_code}"
 
