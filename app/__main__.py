@@ -21,9 +21,11 @@ def _parser() -> argparse.ArgumentParser:
     _address(demo, data="data/demo")
     demo.add_argument("--prepare-only", action="store_true", help="make the demo data, print the sign-ins and stop")
     demo.set_defaults(run=_demo)
+    from app.archive.cli import add_commands as add_archive_commands
     from app.imports.cli import add_command as add_import_ratings
 
     add_import_ratings(commands, _prepare)
+    add_archive_commands(commands, _prepare)
     return parser
 
 

@@ -1,15 +1,19 @@
 """What every route declares: `dependencies=[allow(Action.X)]`. A house rule fails for a route without exactly one."""
 
+from contextlib import suppress
 from typing import Annotated, Any
 
 from fastapi import Depends, Path, Request
 
+from app import clock
 from app.access.actions import Action
 from app.access.policy import refusal
 from app.access.viewer import Viewer
-from app.db import Db
+from app.db import DatabaseFault, Db, transaction
 from app.errors import NeedsSignIn, NotAllowed, NotFound
 from app.people import queries as people
+from app.people.commands import touch_sign_in
+from app.people.rules import SEEN_EVERY
 from app.web.database import open_db
 
 Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
@@ -40,7 +44,11 @@ def identify(request: Request, db: Db) -> Viewer | None:
         return None
     typed = str(request.path_params.get("programme_id") or "")
     number = int(typed) if typed.isascii() and typed.isdigit() and len(typed) < 10 else None
-    return people.find_viewer(db, token, number)
+    viewer = people.find_viewer(db, token, number)
+    if viewer is not None and viewer.seen_at is not None and clock.now() - viewer.seen_at > SEEN_EVERY:
+        with suppress(DatabaseFault), transaction(db):  # a page can be read while nothing can be written
+            touch_sign_in(db, viewer.sign_in_id or 0)
+    return viewer
 
 
 def _signed_in(request: Request) -> Viewer:

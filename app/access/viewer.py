@@ -1,6 +1,7 @@
 """Who is looking: a plain value, so that it survives commits and can't fire queries."""
 
 from dataclasses import dataclass
+from datetime import datetime
 
 from app.access.actions import Action
 from app.access.policy import refusal
@@ -27,6 +28,7 @@ class Viewer:
     programme: ProgrammeRef | None = None
     sign_in_id: int | None = None
     starts_programmes: bool = False
+    seen_at: datetime | None = None
 
     @property
     def programme_id(self) -> int:

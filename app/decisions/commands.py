@@ -9,11 +9,11 @@ from sqlalchemy import select
 from app import clock
 from app.access.actions import Action
 from app.access.viewer import Viewer, require
-from app.db import Db
+from app.db import Db, transaction
 from app.decisions import queries, rules
 from app.decisions.loading import load_evidence, load_questions
 from app.decisions.models import Decision, Form, Look, Ruling, RulingState
-from app.decisions.summaries import summary_for
+from app.decisions.summaries import compute
 from app.errors import Conflict, NotFound, Refused
 from app.evidence.results import Sheet, to_json
 from app.history.commands import record
@@ -140,25 +140,31 @@ def _check_shown(db: Db, shown: str, sheet: Sheet) -> None:
                    "Read the sheet again; what you typed is kept below")  # fmt: skip
 
 
-def refresh_looks(db: Db, programme_id: int) -> None:
-    """Compute again every look older than the trail's newest line. Call inside `transaction(db)`."""
-    stamp = queries.newest_line(db, programme_id)
-    looks = queries.list_looks(db, programme_id)
-    stale = [qid for qid in queries.list_looked_at(db, programme_id) if qid not in looks or looks[qid].stamp < stamp]
-    questions = load_questions(db, programme_id, stale) if stale else []
-    for question_id, loaded in load_evidence(db, programme_id, questions).items():
-        if loaded.look is None:
-            continue
-        fingerprint = loaded.look.fingerprint()
-        look = looks.get(question_id)
-        if look is None:
-            look = Look(question_id=question_id, programme_id=programme_id)
-            db.add(look)
-        if look.fingerprint != fingerprint:
-            sheet = summary_for(db, question_id, loaded.look)
-            look.fingerprint, look.readings, look.computed_at = fingerprint, _readings(sheet), clock.now()
-        look.stamp = stamp
-    db.flush()
+def refresh_looks(db: Db, programme_id: int) -> bool:
+    """Compute again every look older than the trail's newest line, then store them in one short transaction.
+
+    Answers whether any was brought up to date; a question whose rule can't be read has none.
+    """
+    stamp, looks = queries.list_stale_looks(db, programme_id)
+    questions = load_questions(db, programme_id, list(looks)) if looks else []
+    loaded = load_evidence(db, programme_id, questions)
+    wanted = {qid: one.look.fingerprint() for qid, one in loaded.items() if one.look is not None}
+    stored = queries.find_sheets(db, [found for qid, found in wanted.items() if looks[qid] != found])
+    fresh: dict[int, dict[str, Any]] = {}
+    for question_id, fingerprint in wanted.items():
+        fresh[question_id] = {"stamp": stamp}
+        if looks[question_id] != fingerprint:
+            sheet = stored.get(fingerprint) or compute(db, question_id, loaded[question_id].look)
+            fresh[question_id] |= {"fingerprint": fingerprint, "readings": _readings(sheet), "computed_at": clock.now()}
+    with transaction(db):
+        present = queries.list_looks(db, programme_id)
+        for question_id, values in fresh.items():
+            if question_id in present:
+                for name, value in values.items():
+                    setattr(present[question_id], name, value)
+            elif "fingerprint" in values:
+                db.add(Look(question_id=question_id, programme_id=programme_id, **values))
+    return bool(fresh)
 
 
 def _readings(sheet: Sheet) -> list[dict[str, Any]]:

@@ -70,6 +70,14 @@ def find_sheet(db: Db, fingerprint: str) -> Sheet | None:
     return sheet_from_json(stored) if stored is not None else None
 
 
+def find_sheets(db: Db, fingerprints: Sequence[str]) -> Mapping[str, Sheet]:
+    """Fingerprint -> stored sheet, for those that are stored."""
+    if not fingerprints:
+        return {}
+    rows = db.execute(select(Summary.fingerprint, Summary.sheet).where(Summary.fingerprint.in_(fingerprints)))
+    return {fingerprint: sheet_from_json(stored) for fingerprint, stored in rows}
+
+
 def get_ruling(db: Db, programme_id: int, ruling_id: int, *, lock: bool = False) -> Ruling:
     query = select(Ruling).where(Ruling.id == ruling_id, Ruling.programme_id == programme_id)
     if lock:
@@ -116,19 +124,20 @@ def list_rulings(db: Db, programme_id: int, *, question_id: int | None = None, l
     return [RulingRow(ruling, question, code, filed, signed or "") for ruling, question, code, filed, signed in db.execute(query)]
 
 
-def newest_line(db: Db, programme_id: int) -> int:
-    """The stamp of the trail: anything filed later has a larger one."""
-    return db.scalar(select(func.max(Happening.id)).where(Happening.programme_id == programme_id)) or 0
+LOOKED_AT = (QuestionState.ASKED, QuestionState.RUNNING, QuestionState.READY, QuestionState.RULED, QuestionState.REOPENED)
 
 
 def list_looks(db: Db, programme_id: int) -> Mapping[int, Look]:
     return {look.question_id: look for look in db.scalars(select(Look).where(Look.programme_id == programme_id))}
 
 
-LOOKED_AT = (QuestionState.ASKED, QuestionState.RUNNING, QuestionState.READY, QuestionState.RULED, QuestionState.REOPENED)
-
-
-def list_looked_at(db: Db, programme_id: int) -> Sequence[int]:
-    return db.scalars(
-        select(Question.id).where(Question.programme_id == programme_id, Question.state.in_(LOOKED_AT))
+def list_stale_looks(db: Db, programme_id: int) -> tuple[int, Mapping[int, str | None]]:
+    """The trail's newest line, and question id -> last fingerprint (None: never looked at) of looks older than it."""
+    newest = select(func.max(Happening.id)).where(Happening.programme_id == programme_id).scalar_subquery()
+    rows = db.execute(
+        select(Question.id, Look.fingerprint, Look.stamp, newest)
+        .outerjoin(Look, Look.question_id == Question.id)
+        .where(Question.programme_id == programme_id, Question.state.in_(LOOKED_AT))
     ).all()
+    stamp = next((row[3] or 0 for row in rows), 0)
+    return stamp, {qid: fingerprint for qid, fingerprint, seen, _ in rows if seen is None or seen < stamp}

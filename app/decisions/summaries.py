@@ -13,8 +13,13 @@ def summary_for(db: Db, question_id: int, evidence: Evidence) -> Sheet:
     """The sheet of this evidence; computed only when its fingerprint is new."""
     fingerprint = evidence.fingerprint()
     stored = db.scalar(select(Summary.sheet).where(Summary.fingerprint == fingerprint))
-    if stored is not None:
-        return sheet_from_json(stored)
+    return sheet_from_json(stored) if stored is not None else compute(db, question_id, evidence)
+
+
+def compute(db: Db, question_id: int, evidence: Evidence | None) -> Sheet:
+    """Compute a sheet and keep it for the next reader."""
+    if evidence is None:
+        raise ValueError("there is no evidence to compute a sheet from")
     from app.evidence.story import roll_up  # numpy loads with the first sheet, not with the app
 
     sheet = roll_up(evidence)

@@ -12,8 +12,9 @@ from app.concerns.models import Concern, ConcernState
 from app.db import Db
 from app.decisions.models import Look, Ruling, RulingState
 from app.feedback.models import Slip, SlipVersion, VersionState
+from app.history.models import Happening
 from app.people.models import Membership
-from app.questions.models import Question, QuestionState, Variant
+from app.questions.models import Question, QuestionState, RuleVersion, Variant
 from app.sessions.models import Car, Run, RunState, Session, SessionState
 
 OPEN_QUESTIONS = (QuestionState.ASKED, QuestionState.RUNNING, QuestionState.READY, QuestionState.REOPENED)
@@ -204,15 +205,14 @@ def list_ruling_lines(db: Db, programme_id: int) -> Sequence[RulingLine]:
 
 
 def has_stale_looks(db: Db, programme_id: int) -> bool:
-    """Has anything been filed since the looks were computed?"""
-    from app.decisions.queries import newest_line
-
-    stale = db.scalar(select(func.min(Look.stamp)).where(Look.programme_id == programme_id))
-    asked = db.scalar(
-        select(func.count(Question.id)).where(Question.programme_id == programme_id, Question.state.in_(OPEN_QUESTIONS),
-                                              ~exists().where(Look.question_id == Question.id))
+    """Has anything been filed since the looks of questions with evidence were computed?"""
+    newest = select(func.max(Happening.id)).where(Happening.programme_id == programme_id).scalar_subquery()
+    stale = (
+        select(Question.id).outerjoin(Look, Look.question_id == Question.id)
+        .where(Question.programme_id == programme_id, Question.state.in_(OPEN_QUESTIONS),
+               (Look.stamp < newest) | (Look.stamp.is_(None) & exists().where(RuleVersion.question_id == Question.id)))
     )  # fmt: skip
-    return bool(asked) or (stale is not None and stale < newest_line(db, programme_id))
+    return bool(db.scalar(select(stale.exists())))
 
 
 @dataclass(frozen=True, slots=True)

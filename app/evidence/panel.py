@@ -36,7 +36,7 @@ def what_the_drivers_said(evidence: Evidence) -> Panel:
     worthwhile = question.worthwhile(attribute)
     if noise is not None and noise > worthwhile + _TINY:
         sentences.append(
-            f"W is {worthwhile:g}, but one bracket is only good to {noise:.2f} (one SD): "
+            f"W is {worthwhile:.2f}, but one bracket is only good to {noise:.2f} (one SD): "
             "a single bracket cannot show a difference of that size."
         )
     return Panel(attribute, readings, repeats, noise, share, judges, _indirect(readings), tuple(sentences))

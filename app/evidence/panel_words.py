@@ -18,7 +18,7 @@ def panel_sentence(
     if top.median is not None and top.low is not None and top.high is not None:
         figures = (
             f" Median {signed(top.median)} marks, {signed(top.low)} to {signed(top.high)}, {len(top.drivers)} drivers:"
-            f" {top.votes_for} for, {top.votes_none} none, {top.votes_against} against (W {worthwhile:g})."
+            f" {top.votes_for} for, {top.votes_none} none, {top.votes_against} against (W {worthwhile:.3g})."
         )
     if reading == "blocked":
         return f"blocked: {joined(blockers)}." + figures

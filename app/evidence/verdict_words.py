@@ -119,7 +119,7 @@ def _how(figures: Figures) -> str:
 def _because(
     word: str, clause: str, figures: Figures, gates: Sequence[Unmet], conflict: tuple[str, str] | None, beside: str
 ) -> str:
-    must = f"{figures.worst_must} (no worse than {figures.worst_must_margin:g}: P {probability(figures.p_must_held)})"
+    must = f"{figures.worst_must} (no worse than {figures.worst_must_margin:.3g}: P {probability(figures.p_must_held)})"
     if clause == "gain":
         return f", and {must} is held" if figures.worst_must else ""
     if clause == "sessions":

@@ -1,5 +1,6 @@
 """One run with its slips, the debrief slip, and what counts."""
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from fastapi import APIRouter, Request
@@ -144,7 +145,8 @@ def confirm_as_mine(request: Request, programme_id: Id, slip_id: Id, db: DbHere,
 @router.post("/runs/{run_id}/counting", dependencies=JUDGE)
 def judge_counting(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
                    form: CountingForm = posted(CountingForm)) -> Response:  # fmt: skip
-    form.offer(slip_id=_slip_choices(db, viewer, run_id))
+    filed = queries.list_slips(db, viewer.programme_id, [run_id], attribute_names={})
+    form.offer(slip_id=_slip_choices(filed, sessions.account_names(db, viewer.programme_id)))
     if form.ok:
         values = {**form.values, "counts": form.values["counts"] == "yes"}
         values["slip_id"] = int(values["slip_id"]) if values["slip_id"] else None
@@ -198,29 +200,25 @@ def _swap_page(request: Request, db: Db, viewer: Viewer, session_id: int, form: 
     return page(request, "feedback/show_swap.html", status=form.status if form.submitted else 200, session=session, form=form)
 
 
-def _slip_choices(db: Db, viewer: Viewer, run_id: int) -> list[tuple[str, str]]:
-    names = queries.attribute_names(list_attributes(db, viewer.programme_id))
-    people = sessions.account_names(db, viewer.programme_id)
-    rows = queries.list_slips(db, viewer.programme_id, [run_id], attribute_names=names)
-    return [("", "the whole run"), *((str(row.id), f"the slip of {people[row.rater_id]}") for row in rows)]
+def _slip_choices(slips: Sequence[queries.SlipRow], people: Mapping[int, str]) -> list[tuple[str, str]]:
+    return [("", "the whole run"), *((str(row.id), f"the slip of {people[row.rater_id]}") for row in slips)]
 
 
 def _run_page(request: Request, db: Db, viewer: Viewer, run_id: int, form: CountingForm | None = None) -> Response:
     run = sessions.get_run(db, viewer.programme_id, run_id)
     names = queries.attribute_names(list_attributes(db, viewer.programme_id))
     hidden = run.session_id in queries.hidden_sessions(db, viewer)
-    slips = [s for s in queries.list_slips(db, viewer.programme_id, [run_id], attribute_names=names)
-             if not hidden or s.rater_id == viewer.account_id]  # fmt: skip
-    notes = queries.list_notes(db, [run_id])
+    filed = queries.list_slips(db, viewer.programme_id, [run_id], attribute_names=names)
+    slips = [s for s in filed if not hidden or s.rater_id == viewer.account_id]
+    notes, people = queries.list_notes(db, [run_id]), sessions.account_names(db, viewer.programme_id)
     builds = sessions.list_builds(db, run_id)
     carried = sessions.variants_by_build(db, [build.id for build in builds])
-    facts = sessions.build_facts(db, viewer.programme_id, session_ids=[run.session_id]).get(run.id)
     if form is None:
-        form = CountingForm().offer(slip_id=_slip_choices(db, viewer, run_id) if may(viewer, Action.JUDGE_COUNTING) else [])
+        form = CountingForm().offer(slip_id=_slip_choices(filed, people) if may(viewer, Action.JUDGE_COUNTING) else [])
     return page(
         request, "feedback/show_run.html", status=form.status if form.submitted else 200, run=run, slips=slips, hidden=hidden,
-        builds=builds, carried=carried, facts=facts, notes=notes, form=form, zone=run.session.time_zone,
-        people=sessions.account_names(db, viewer.programme_id),
+        builds=builds, carried=carried, facts=sessions.build_facts(db, builds[-1]) if builds else None, notes=notes, form=form,
+        zone=run.session.time_zone, people=people,
         judged={s.id: rules.counting(s.id, run.id, rules.derived_reasons(run, s.captured_at), notes) for s in slips},
         timeliness={s.id: rules.timeliness(run.ended_at, s.captured_at) for s in slips},
     )  # fmt: skip

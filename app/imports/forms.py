@@ -11,13 +11,17 @@ from app.errors import Refused
 from app.imports.cells import Unreadable, look_alike_key, named, read_mark
 from app.imports.rules import MINUTES_PER_RUN, NEEDED, Choices, Role, Scale, guess_columns
 from app.imports.table import MOST_BYTES, Errors, Table, TableRefused
-from app.programmes.forms import KIND_CHOICES
+from app.programmes.models import ScaleKind
 from app.programmes.rules import ScaleSpec, check_scale
 from app.questions.rules import MOST_VARIANTS
 from app.web.forms import Choice, Field, Form
 
 MOST_CARRIED = 900_000  # characters of the packed table that a page carries from step to step; nothing is stored yet
 OPTIONAL = tuple(role for role in Role if role not in NEEDED and role != Role.ATTRIBUTE)
+
+KINDS: tuple[Choice, ...] = (
+    (ScaleKind.QUALITY.value, "quality: higher is better"), (ScaleKind.IDEAL_ZERO.value, "as I want it: 0 is ideal")
+)  # fmt: skip
 
 HINTS = {
     Role.DRIVER: "Who gave the mark: initials or a name.",
@@ -55,7 +59,7 @@ class ImportForm(Form):
                                 hint="Needed when no column names the attribute, such as Steering precision."),
         **{role.value: _column(role) for role in OPTIONAL},
         "control": Field("Control", kind="select", hint="The variant that stands for what you have now."),
-        "kind": Field("Kind of scale", kind="radios", choices=KIND_CHOICES, raw="quality"),
+        "kind": Field("Kind of scale", kind="radios", choices=KINDS, raw="quality"),
         "lowest": Field("Lowest mark", kind="number", raw="1"),
         "highest": Field("Highest mark", kind="number", raw="10"),
         "step": Field("Step", kind="number", raw="0.5"),

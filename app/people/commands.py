@@ -1,7 +1,5 @@
 """Every write about people: invitations, hats, sign-ins, disabling."""
 
-from datetime import timedelta
-
 from sqlalchemy import delete, select, update
 
 from app import clock
@@ -13,6 +11,8 @@ from app.history.commands import record
 from app.people import queries, rules
 from app.people.models import Account, Hat, Invitation, KnownDevice, Membership, SignIn, SignInFailure
 from app.people.passwords import Hasher
+
+Limits = tuple[tuple[str, int], ...]  # (throttle key, most wrong attempts)
 
 
 def invite_first_manager(db: Db) -> str:
@@ -73,6 +73,8 @@ def make_account(db: Db, hasher: Hasher, *, login: str, name: str, password: str
 
 
 def add_member(db: Db, programme_id: int, account: Account, *, initials: str, hats: frozenset[Hat]) -> Membership:
+    if queries.is_member(db, programme_id, account.id):
+        raise Conflict(f"{account.name} is one of the programme's people already", "", "Sign in and open the programme.")
     _check_initials_free(db, programme_id, initials)
     member = Membership(programme_id=programme_id, account_id=account.id, initials=initials,
                         initials_key=rules.name_key(initials), hats=hats, joined_at=clock.now())  # fmt: skip
@@ -185,35 +187,48 @@ def start_sign_in(db: Db, account_id: int, *, device: str, device_token: str) ->
     return token
 
 
-def note_failure(db: Db, *throttle_keys: str) -> None:
+def book_attempt(db: Db, limits: Limits) -> list[int]:
+    """Take a place among the few attempts before the slow hash is computed: many at once can't slip through.
+
+    Answers the rows to `give_back` if the password was right; otherwise they stay and count as failures.
+    """
     now = clock.now()
     db.execute(delete(SignInFailure).where(SignInFailure.at < now - 4 * rules.THROTTLE_WINDOW))
-    for key in throttle_keys:
-        db.add(SignInFailure(throttle_key=key, at=now))
+    rows = [SignInFailure(throttle_key=key, at=now) for key, _ in limits]
+    db.add_all(rows)
     db.flush()
+    return [row.id for row in rows]
+
+
+def give_back(db: Db, booked: list[int]) -> None:
+    db.execute(delete(SignInFailure).where(SignInFailure.id.in_(booked)))
 
 
 def touch_sign_in(db: Db, sign_in_id: int) -> None:
-    """Keep an active sign-in from idling out; called at most once an hour."""
-    db.execute(update(SignIn).where(SignIn.id == sign_in_id, SignIn.last_seen_at < clock.now() - timedelta(hours=1))
-               .values(last_seen_at=clock.now()))  # fmt: skip
+    """Keep an active sign-in from idling out; called at most once a day."""
+    db.execute(update(SignIn).where(SignIn.id == sign_in_id).values(last_seen_at=clock.now()))
 
 
-def check_throttle(db: Db, *, login: str, address: str, device_token: str) -> tuple[str, ...]:
-    """Refuse before the slow hash is computed; answers the keys to note if the attempt fails.
+def sign_in_limits(db: Db, *, login: str, address: str, device_token: str) -> Limits:
+    """What an attempt counts against, and how much of it is allowed.
 
     Guesses from strangers count against the account's *unknown* browsers only, so a person on a browser that
     signed in before can't be locked out by them.
     """
     account = queries.find_account_by_login(db, login)
-    known = bool(account and device_token and queries.knows_device(db, account.id, device_token))
-    account_key = rules.digest(f"account {rules.name_key(login)}")
-    device_key = rules.digest(f"device {device_token}")
-    address_key = rules.digest(f"address {address}")
-    checks = [(device_key, rules.FAILURES_PER_DEVICE)] if known else [
-        (account_key, rules.FAILURES_PER_ACCOUNT), (address_key, rules.FAILURES_PER_ADDRESS)]  # fmt: skip
-    for key, most in checks:
-        if queries.count_failures(db, key) >= most:
+    if account and device_token and queries.knows_device(db, account.id, device_token):
+        return ((rules.digest(f"device {device_token}"), rules.FAILURES_PER_DEVICE),)
+    return ((rules.digest(f"account {rules.name_key(login)}"), rules.FAILURES_PER_ACCOUNT),
+            (rules.digest(f"address {address}"), rules.FAILURES_PER_ADDRESS))  # fmt: skip
+
+
+def password_limits(account_id: int) -> Limits:
+    return ((rules.digest(f"password of {account_id}"), rules.FAILURES_PER_DEVICE),)
+
+
+def check_limits(db: Db, limits: Limits, *, booked: int = 0) -> None:
+    """Refuse what is over the limit, `booked` of it being the asker's own place."""
+    for key, most in limits:
+        if queries.count_failures(db, key) - booked >= most:
             raise TooMany("Too many wrong attempts", "Signing in is paused for up to 15 minutes here",
                           "Wait, use a browser that signed in before, or ask the manager for a new link.")  # fmt: skip
-    return tuple(key for key, _ in checks)

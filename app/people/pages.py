@@ -80,8 +80,7 @@ def show_account(request: Request, db: DbHere, viewer: SignedIn) -> Response:
 @router.post("/account/password", dependencies=[allow(Action.USE_ACCOUNT)])
 def change_password(request: Request, db: DbHere, viewer: SignedIn, form: PasswordForm = posted(PasswordForm)) -> Response:
     if form.ok:
-        with form.attempt(db):
-            commands.change_password(db, request.app.state.hasher, by=viewer, **form.values)
+        sign_in.change_password(request, db, viewer, form)
         if form.ok:
             return redirect(request, "show_account", done="password")
     return _account_page(request, db, viewer, form, status=form.status)

@@ -32,9 +32,9 @@ def find_viewer(db: Db, token: str, programme_id: int | None) -> Viewer | None:
     row = db.execute(query).first()
     if row is None or now - row[1] > rules.SIGN_IN_IDLE:
         return None
-    sign_in_id, _, account_id, name, founder, initials, hats, pid, pname, zone, state = row
+    sign_in_id, seen_at, account_id, name, founder, initials, hats, pid, pname, zone, state = row
     programme = ProgrammeRef(pid, pname, zone, state) if pid else None
-    return Viewer(account_id, name, initials or "", hats or frozenset(), programme, sign_in_id, bool(founder))
+    return Viewer(account_id, name, initials or "", hats or frozenset(), programme, sign_in_id, bool(founder), seen_at)
 
 
 def find_account_by_login(db: Db, login: str) -> Account | None:
@@ -106,6 +106,11 @@ def get_member(db: Db, programme_id: int, account_id: int) -> Membership:
     if member is None:
         raise NotFound("There is no such person in this programme")
     return member
+
+
+def is_member(db: Db, programme_id: int, account_id: int) -> bool:
+    found = select(Membership.id).where(Membership.programme_id == programme_id, Membership.account_id == account_id)
+    return db.scalar(found) is not None
 
 
 def list_open_invitations(db: Db, programme_id: int) -> Sequence[Invitation]:

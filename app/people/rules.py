@@ -9,6 +9,7 @@ from app.errors import Refused
 
 SIGN_IN_LASTS = timedelta(days=30)  # a driver's phone must still be signed in at the next hall day
 SIGN_IN_IDLE = timedelta(days=14)
+SEEN_EVERY = timedelta(days=1)  # how often a used sign-in is noted as seen
 INVITATION_LASTS = timedelta(days=7)
 THROTTLE_WINDOW = timedelta(minutes=15)
 FAILURES_PER_ACCOUNT = 10  # from browsers that never signed in before

@@ -1,6 +1,7 @@
 """Signing in and out: cookies, the throttle, and giving back what was typed when a sign-in has expired."""
 
 import json
+from collections.abc import Sequence
 from urllib.parse import parse_qsl, urlsplit
 
 from fastapi import Request
@@ -11,6 +12,7 @@ from app.db import Db, transaction
 from app.errors import NotAllowed, Refused
 from app.people import commands, queries, rules
 from app.people.forms import SignInForm
+from app.web.forms import Form
 from app.web.page import page
 
 WRONG = "That name and password don't go together"
@@ -19,7 +21,10 @@ WRONG = "That name and password don't go together"
 def safe_path(path: str | None) -> str:
     """A path of ours to go to next; anything that could lead elsewhere becomes the front page."""
     path = path or "/"
-    parts = urlsplit(path)
+    try:
+        parts = urlsplit(path)
+    except ValueError:  # such as //[
+        return "/"
     if parts.scheme or parts.netloc or not path.startswith("/") or path.startswith(("//", "/\\")) or "\\" in path:
         return "/"
     return path if path.isprintable() else "/"
@@ -54,7 +59,7 @@ def _kept(form: SignInForm) -> list[tuple[str, str]]:
     try:
         found = json.loads(raw)
         return [(str(name), str(value)) for name, value in found][:2000]
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, RecursionError):
         return []
 
 
@@ -64,32 +69,51 @@ def try_sign_in(request: Request, db: Db, form: SignInForm) -> Response:
     device = request.cookies.get(settings.device_cookie_name, "")
     address = request.client.host if request.client else ""
     try:
-        account_id = _verified(request, db, form, device=device, address=address)
+        account_id, booked = _verified(request, db, form, device=device, address=address)
     except Refused as refused:
         form.message = refused.sentence
         return sign_in_page(request, form, status=429 if refused.status == 429 else 422)
-    return signed_in_response(request, db, account_id, form)
+    return signed_in_response(request, db, account_id, form, booked)
 
 
-def _verified(request: Request, db: Db, form: SignInForm, *, device: str, address: str) -> int:
+def _verified(request: Request, db: Db, form: SignInForm, *, device: str, address: str) -> tuple[int, list[int]]:
     login = form.values["login"]
-    keys = commands.check_throttle(db, login=login, address=address, device_token=device)
+    booked = _book(db, commands.sign_in_limits(db, login=login, address=address, device_token=device))
     account = queries.find_account_by_login(db, login)
     stored = account.password_hash if account is not None and account.disabled_at is None else None
     account_id = account.id if account is not None else 0
-    right = request.app.state.hasher.verify(stored, form.values["password"])
-    if not right:
-        with transaction(db):
-            commands.note_failure(db, *keys)
+    if not request.app.state.hasher.verify(stored, form.values["password"]):
         raise NotAllowed(WRONG, "", "Check both, or ask the manager for a new link.")
-    return account_id
+    return account_id, booked
 
 
-def signed_in_response(request: Request, db: Db, account_id: int, form: SignInForm | None = None) -> Response:
+def _book(db: Db, limits: commands.Limits) -> list[int]:
+    commands.check_limits(db, limits)
+    with transaction(db):
+        booked = commands.book_attempt(db, limits)
+    commands.check_limits(db, limits, booked=1)
+    return booked
+
+
+def change_password(request: Request, db: Db, viewer: Viewer, form: Form) -> None:
+    """Needs the present password, which may be guessed here as little as at the door."""
+    try:
+        booked = _book(db, commands.password_limits(viewer.account_id))
+    except Refused as refused:
+        form.refuse(refused)
+        return
+    with form.attempt(db):
+        commands.change_password(db, request.app.state.hasher, by=viewer, **form.values)
+        commands.give_back(db, booked)
+
+
+def signed_in_response(request: Request, db: Db, account_id: int, form: SignInForm | None = None,
+                       booked: Sequence[int] = ()) -> Response:  # fmt: skip
     settings = request.app.state.settings
     device = request.cookies.get(settings.device_cookie_name) or rules.new_token()
     old = request.cookies.get(settings.cookie_name)
     with transaction(db):
+        commands.give_back(db, list(booked))
         if old:
             commands.end_by_token(db, old)  # a sign-in is never reused: no fixation
         token = commands.start_sign_in(db, account_id, device=request.headers.get("user-agent", ""), device_token=device)

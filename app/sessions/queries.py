@@ -159,13 +159,8 @@ def find_newest_build(db: Db, run_id: int) -> AsRunBuild | None:
 
 
 def list_builds(db: Db, run_id: int) -> Sequence[AsRunBuild]:
-    """Every version, oldest first."""
-    return db.scalars(
-        select(AsRunBuild)
-        .where(AsRunBuild.run_id == run_id)
-        .options(selectinload(AsRunBuild.pieces), selectinload(AsRunBuild.variants))
-        .order_by(AsRunBuild.version)
-    ).all()
+    """Every version, oldest first; without its pieces and variants."""
+    return db.scalars(select(AsRunBuild).where(AsRunBuild.run_id == run_id).order_by(AsRunBuild.version)).all()
 
 
 def find_previous_build(db: Db, run: Run) -> AsRunBuild | None:
@@ -182,37 +177,15 @@ def find_previous_build(db: Db, run: Run) -> AsRunBuild | None:
     return find_newest_build(db, before) if before is not None else None
 
 
-def build_facts(db: Db, programme_id: int, *, session_ids: Sequence[int] | None = None) -> Mapping[int, BuildFacts]:
-    """run id -> what was on the car by its newest build; two queries whatever the number of runs."""
-    newest = (
-        select(AsRunBuild.run_id, func.max(AsRunBuild.version).label("version"))
-        .where(AsRunBuild.programme_id == programme_id).group_by(AsRunBuild.run_id).subquery()
+def build_facts(db: Db, build: AsRunBuild) -> BuildFacts:
+    """What was on the car by this build: its pieces by part, its set-up values."""
+    fitted = db.execute(
+        select(Part.code, Revision.label)
+        .join(Revision, Revision.part_id == Part.id).join(Piece, Piece.revision_id == Revision.id)
+        .join(BuildPiece, BuildPiece.piece_id == Piece.id)
+        .where(BuildPiece.build_id == build.id)
     )  # fmt: skip
-    builds = (
-        select(AsRunBuild.id, AsRunBuild.run_id, AsRunBuild.settings, Run.tyre_runs)
-        .join(newest, and_(newest.c.run_id == AsRunBuild.run_id, newest.c.version == AsRunBuild.version))
-        .join(Run, Run.id == AsRunBuild.run_id)
-        .where(AsRunBuild.programme_id == programme_id)
-    )
-    pieces = (
-        select(BuildPiece.build_id, Part.code, Revision.label)
-        .join(AsRunBuild, AsRunBuild.id == BuildPiece.build_id)
-        .join(Run, Run.id == AsRunBuild.run_id)
-        .join(Piece, Piece.id == BuildPiece.piece_id)
-        .join(Revision, Revision.id == Piece.revision_id)
-        .join(Part, Part.id == Revision.part_id)
-        .where(AsRunBuild.programme_id == programme_id)
-    )
-    if session_ids is not None:
-        builds = builds.where(Run.session_id.in_(session_ids))
-        pieces = pieces.where(Run.session_id.in_(session_ids))
-    fitted: dict[int, dict[str, str]] = {}
-    for build_id, code, label in db.execute(pieces):
-        fitted.setdefault(build_id, {})[code] = label
-    return {
-        run_id: BuildFacts(fitted.get(build_id, {}), settings or {}, tyre_runs)
-        for build_id, run_id, settings, tyre_runs in db.execute(builds)
-    }
+    return BuildFacts({code: label for code, label in fitted}, build.settings or {})
 
 
 def list_cars(db: Db, programme_id: int) -> Sequence[Car]:

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,7 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from app.access.actions import Action
 from app.access.policy import may as policy_may
-from app.db import transaction
+from app.db import DatabaseFault, transaction
 from app.history.commands import note_answer
 
 NEVER_TARGETS = ("title", "content", "messages")
@@ -114,7 +115,8 @@ def redirect(request: Request, name: str, *, done: str = "", fragment: str = "",
         params.setdefault("programme_id", viewer.programme.id)
     path = path_for(request, name, **params) + (f"#{fragment}" if fragment else "")
     if receipt := getattr(request.state, "receipt", ""):
-        with transaction(request.state.db):
+        # What the form did is saved already; without this note its twin is only led to the front page.
+        with suppress(DatabaseFault), transaction(request.state.db):
             note_answer(request.state.db, receipt, path)
     return answer_at(request, path)
 

@@ -25,11 +25,21 @@ GUARDED = {
         "scope",
         "grounds",
         "dissent",
+        "missing",
+        "missing_by",
+        "against_verdict_why",
         "filed_by_id",
         "filed_at",
+        "fingerprint",
+        "slips_at_ruling",
+        "method_version",
         "verdict",
         "clause",
+        "reading",
+        "snapshot",
     ),
+    "rule_versions": ("question_id", "version", "kind", "declared", "reason", "made_by_id", "made_at"),
+    "summaries": ("fingerprint", "sheet", "method_version"),
     "concerns": ("number", "words", "raised_by_id", "raised_at"),
     "as_run_builds": ("run_id", "version", "made_by_id", "made_at"),
 }
@@ -810,7 +820,11 @@ def _guard() -> None:
 
 def _trigger(sqlite: bool, table: str, event: str, name: str, columns: tuple[str, ...] = ()) -> None:
     same = "IS NOT" if sqlite else "IS DISTINCT FROM"
-    when = f" WHEN ({' OR '.join(f'OLD.{c} {same} NEW.{c}' for c in columns)})" if columns else ""
+    when = (
+        f" WHEN ({' OR '.join(f'CAST(OLD.{c} AS TEXT) {same} CAST(NEW.{c} AS TEXT)' for c in columns)})"
+        if columns
+        else ""
+    )
     if sqlite:
         op.execute(
             f"CREATE TRIGGER {name} BEFORE {event} ON {table} FOR EACH ROW{when} "

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import event, text
+from sqlalchemy.exc import OperationalError
 
 from app.db import Database
 from app.main import create_app
@@ -195,6 +196,20 @@ def test_two_who_take_the_same_name_at_once_are_told_so(signed_in, team, databas
     answer = browser.client.post(f"/programmes/{team.id}/attributes", data=form)
     assert answer.status_code == 409
     assert "Steering precision" in answer.text
+
+
+def test_what_was_saved_is_not_called_lost_when_the_receipt_fails(signed_in, team, database, monkeypatch):
+    """The database goes away between the save and the note of where the form was sent."""
+    from app.web import page
+
+    def down(*_):
+        raise OperationalError("INSERT", {}, Exception("gone"))
+
+    monkeypatch.setattr(page, "note_answer", down)
+    form = {**TYPED, "form_token": "a" * 20}
+    answer = signed_in.client.post(f"/programmes/{team.id}/settings", data=form, follow_redirects=False)
+    assert answer.status_code == 303
+    assert team_name(database) == "Typed with cold fingers"
 
 
 def test_readers_are_not_stopped_by_a_writer(signed_in, team, database):
