@@ -20,7 +20,9 @@ class Browser:
     def __init__(self, app: Any) -> None:
         self.app = app
         self.client = TestClient(app, headers={"Origin": "http://testserver"}, raise_server_exceptions=False)
-        self.queries: list[str] = []
+        self.queries: list[str] = []  # of the last request; a redirect's target is a request of its own
+        self.hops: list[list[str]] = []
+        self.client.event_hooks["request"] = [self._next_hop]
         event.listen(app.state.database.engine, "before_cursor_execute", self._note)
 
     def __enter__(self) -> "Browser":
@@ -29,6 +31,10 @@ class Browser:
     def __exit__(self, *_: object) -> None:
         event.remove(self.app.state.database.engine, "before_cursor_execute", self._note)
         self.client.close()
+
+    def _next_hop(self, _request: Any) -> None:
+        self.queries = []
+        self.hops.append(self.queries)
 
     def _note(self, _connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
         self.queries.append(statement)
@@ -42,11 +48,11 @@ class Browser:
         return self
 
     def get(self, path: str, *, status: int = 200, max_queries: int | None = None, **more: Any) -> Any:
-        self.queries.clear()
+        self.hops.clear()
         response = self.client.get(path, **more)
-        selects = [query for query in self.queries if query.lstrip().upper().startswith("SELECT")]
-        if max_queries is not None:
-            assert len(selects) <= max_queries, f"{path}: {len(selects)} queries\n" + "\n".join(selects)
+        for hop in self.hops if max_queries is not None else ():
+            selects = [query for query in hop if query.lstrip().upper().startswith("SELECT")]
+            assert len(selects) <= (max_queries or 0), f"{path}: {len(selects)} queries\n" + "\n".join(selects)
         return self._checked(response, path, status)
 
     def post(self, path: str, data: dict[str, Any] | None = None, *, status: int = 200, **more: Any) -> Any:

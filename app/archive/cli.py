@@ -4,6 +4,7 @@ import argparse
 import getpass
 import os
 import secrets
+import shlex
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -89,7 +90,7 @@ def import_archive(arguments: argparse.Namespace, prepare: Prepare) -> int:
     print(f"Imported {arguments.file}: {_counted(manifest)}, exported {manifest.exported_at}.")
     print("An archive holds no passwords. Give the first person one, who then signs in and invites the others anew:")
     for login in managers:
-        print(f"  python -m app reset-password {login} --data {arguments.data}")
+        print(f"  python -m app reset-password {shlex.quote(login)} --data {shlex.quote(str(arguments.data))}")
     return 0
 
 

@@ -6,14 +6,14 @@ import zlib
 from collections.abc import Sequence
 from typing import IO, Any
 
-from sqlalchemy import Table, func, insert, select, text, update
+from sqlalchemy import Table, TypeDecorator, func, insert, select, text, update
 
 from app import clock
 from app.access.viewer import Viewer
 from app.archive import queries
 from app.archive.cells import Column
 from app.archive.format import MANIFEST, BadArchive, Manifest, TableFile, cell_words, digest, read_manifest, read_rows
-from app.db import DatabaseFault, Db
+from app.db import DatabaseFault, Db, UtcDateTime
 from app.errors import Conflict, NotFound
 from app.history.commands import record
 from app.people.commands import end_sign_ins
@@ -139,12 +139,14 @@ def _check_references(table: str, columns: Sequence[Column], rows: Rows, known: 
 
 def _as_stored(db: Db, table: Table, rows: Rows) -> Rows:
     """Sets of words back from their text."""
-    sets = [c for c in table.columns if hasattr(c.type, "impl") and c.type.python_type is frozenset]
-    for column in sets:
+    for column in table.columns:
+        of = column.type
+        if not isinstance(of, TypeDecorator) or isinstance(of, UtcDateTime):
+            continue
         for line, values in rows:
             cell = values[column.name]
             try:
-                values[column.name] = column.type.process_result_value(cell, db.get_bind().dialect)  # type: ignore[attr-defined]
+                values[column.name] = of.process_result_value(cell, db.get_bind().dialect)
             except ValueError as unknown:
                 raise BadArchive(
                     cell_words(table.name, line, column.name, cell, "has a word not known here")

@@ -141,16 +141,17 @@ def _check_shown(db: Db, shown: str, sheet: Sheet) -> None:
 
 
 def refresh_looks(db: Db, programme_id: int) -> bool:
-    """Compute again every look older than the trail's newest line, then store them in one short transaction.
+    """Compute again the looks that the trail's newer lines may have moved, then store them in one short transaction.
 
     Answers whether any was brought up to date; a question whose rule can't be read has none.
     """
-    stamp, looks = queries.list_stale_looks(db, programme_id)
-    questions = load_questions(db, programme_id, list(looks)) if looks else []
-    loaded = load_evidence(db, programme_id, questions)
+    stamp, since, looks = queries.list_stale_looks(db, programme_id)
+    touched = queries.list_touched(db, programme_id, since=since) if looks else set()
+    again = [qid for qid, seen in looks.items() if seen is None or touched is None or qid in touched]
+    loaded = load_evidence(db, programme_id, load_questions(db, programme_id, again) if again else [])
     wanted = {qid: one.look.fingerprint() for qid, one in loaded.items() if one.look is not None}
     stored = queries.find_sheets(db, [found for qid, found in wanted.items() if looks[qid] != found])
-    fresh: dict[int, dict[str, Any]] = {}
+    fresh: dict[int, dict[str, Any]] = {qid: {"stamp": stamp} for qid in looks if qid not in again}
     for question_id, fingerprint in wanted.items():
         fresh[question_id] = {"stamp": stamp}
         if looks[question_id] != fingerprint:

@@ -2,11 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import aliased
+from sqlalchemy import func, or_, select, union
+from sqlalchemy.orm import aliased, defer
 
 from app.access.viewer import Viewer
+from app.concerns.models import Concern
 from app.db import Db
 from app.decisions.loading import Loaded, load_evidence, load_questions
 from app.decisions.models import Look, Ruling, RulingState, Summary
@@ -14,10 +16,12 @@ from app.decisions.rules import Snapshot
 from app.decisions.summaries import summary_for
 from app.errors import NotFound
 from app.evidence.results import Sheet, sheet_from_json
+from app.feedback.models import Slip, SlipVersion
 from app.feedback.queries import hidden_sessions
 from app.history.models import Happening
 from app.people.models import Account
-from app.questions.models import Question, QuestionState, Variant
+from app.questions.models import Question, QuestionState, Variant, VariantRevision
+from app.sessions.models import CLOSED_STATES, AsRunBuild, BuildVariant, Run, Session
 
 LIVE_RULINGS = (RulingState.PROVISIONAL, RulingState.STANDING)
 
@@ -108,7 +112,7 @@ class RulingRow:
 
 
 def list_rulings(db: Db, programme_id: int, *, question_id: int | None = None, live_only: bool = False) -> Sequence[RulingRow]:
-    """Newest first."""
+    """Newest first; those of one question with their snapshots."""
     filer, signer = aliased(Account), aliased(Account)
     query = (
         select(Ruling, Question, Variant.code, filer.name, signer.name)
@@ -119,6 +123,8 @@ def list_rulings(db: Db, programme_id: int, *, question_id: int | None = None, l
     )  # fmt: skip
     if question_id is not None:
         query = query.where(Ruling.question_id == question_id)
+    else:
+        query = query.options(defer(Ruling.snapshot, raiseload=True))  # a whole sheet each
     if live_only:
         query = query.where(Ruling.state.in_(LIVE_RULINGS))
     return [RulingRow(ruling, question, code, filed, signed or "") for ruling, question, code, filed, signed in db.execute(query)]
@@ -131,8 +137,8 @@ def list_looks(db: Db, programme_id: int) -> Mapping[int, Look]:
     return {look.question_id: look for look in db.scalars(select(Look).where(Look.programme_id == programme_id))}
 
 
-def list_stale_looks(db: Db, programme_id: int) -> tuple[int, Mapping[int, str | None]]:
-    """The trail's newest line, and question id -> last fingerprint (None: never looked at) of looks older than it."""
+def list_stale_looks(db: Db, programme_id: int) -> tuple[int, int, Mapping[int, str | None]]:
+    """The trail's newest line, the oldest stamp, and question id -> last fingerprint (None: never looked at) of older looks."""
     newest = select(func.max(Happening.id)).where(Happening.programme_id == programme_id).scalar_subquery()
     rows = db.execute(
         select(Question.id, Look.fingerprint, Look.stamp, newest)
@@ -140,4 +146,48 @@ def list_stale_looks(db: Db, programme_id: int) -> tuple[int, Mapping[int, str |
         .where(Question.programme_id == programme_id, Question.state.in_(LOOKED_AT))
     ).all()
     stamp = next((row[3] or 0 for row in rows), 0)
-    return stamp, {qid: fingerprint for qid, fingerprint, seen, _ in rows if seen is None or seen < stamp}
+    since = min((seen for _, _, seen, _ in rows if seen is not None), default=0)
+    return stamp, since, {qid: fingerprint for qid, fingerprint, seen, _ in rows if seen is None or seen < stamp}
+
+
+MOST_LINES = 1000
+SLACK, SLOWEST_WRITE = 50, timedelta(minutes=1)  # a line with a lower number may have been committed later
+OF_RUNS, OF_NO_LOOK = ("run", "slip"), ("part", "revision", "piece", "car", "ruling")
+
+
+def list_touched(db: Db, programme_id: int, *, since: int) -> set[int] | None:
+    """Questions whose look may differ after the trail's lines since; None = any of them. Open sessions are in no look."""
+    ids = _things_since(db, programme_id, since)
+    if ids is None or set(ids) - {*OF_RUNS, *OF_NO_LOOK, "session", "question", "concern"}:
+        return None
+    slips, concerns = ids.get("slip", set()), ids.get("concern", set())
+    rated = union(select(Slip.run_id).where(Slip.id.in_(slips)), select(SlipVersion.run_id).where(SlipVersion.slip_id.in_(slips)))
+    driven = (
+        select(BuildVariant.question_id).join(AsRunBuild, AsRunBuild.id == BuildVariant.build_id)
+        .join(Run, Run.id == AsRunBuild.run_id).join(Session, Session.id == Run.session_id)
+        .where(Session.state.in_(CLOSED_STATES),
+               or_(Run.id.in_(ids.get("run", ())), Run.id.in_(rated), Session.id.in_(ids.get("session", ()))))
+    )  # fmt: skip
+    named = select(Concern.question_id).where(Concern.id.in_(concerns), Concern.question_id.is_not(None))
+    through_revision = (
+        select(Variant.question_id).join(VariantRevision, VariantRevision.variant_id == Variant.id)
+        .join(Concern, Concern.revision_id == VariantRevision.revision_id).where(Concern.id.in_(concerns))
+    )  # fmt: skip
+    return {*ids.get("question", ()), *db.scalars(union(driven, named, through_revision))}
+
+
+def _things_since(db: Db, programme_id: int, since: int) -> dict[str, set[int]] | None:
+    """Kind of thing -> ids named in the trail's lines after `since`; None when they are too many to look through."""
+    lines = db.execute(
+        select(Happening.id, Happening.at, Happening.thing, Happening.thing_id)
+        .where(Happening.programme_id == programme_id, Happening.id > since - SLACK)
+        .order_by(Happening.id).limit(MOST_LINES)
+    ).all()  # fmt: skip
+    if len(lines) == MOST_LINES:
+        return None
+    seen_at = next((at for number, at, _, _ in lines if number >= since), None)
+    found: dict[str, set[int]] = {}
+    for number, at, thing, thing_id in lines:
+        if number > since or (seen_at is not None and at >= seen_at - SLOWEST_WRITE):
+            found.setdefault(thing, set()).add(thing_id)
+    return found

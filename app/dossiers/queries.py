@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import and_, exists, func, select
-from sqlalchemy.orm import aliased
+from sqlalchemy.orm import aliased, defer
 
 from app.access.viewer import Viewer
 from app.concerns.models import Concern, ConcernState
@@ -88,7 +88,7 @@ def list_became(db: Db, viewer: Viewer) -> Sequence[Became]:
         select(Ruling, Question, Variant.code)
         .join(Question, Question.id == Ruling.question_id).join(Variant, Variant.id == Ruling.variant_id)
         .where(Ruling.programme_id == viewer.programme_id, Ruling.state.in_((RulingState.STANDING, RulingState.REOPENED)), said)
-        .order_by(Ruling.number.desc()).limit(10)
+        .options(defer(Ruling.snapshot, raiseload=True)).order_by(Ruling.number.desc()).limit(10)
     )  # fmt: skip
     return [Became(ruling, question, code) for ruling, question, code in rows]
 
@@ -199,7 +199,7 @@ def list_ruling_lines(db: Db, programme_id: int) -> Sequence[RulingLine]:
         .join(Question, Question.id == Ruling.question_id).join(Variant, Variant.id == Ruling.variant_id)
         .outerjoin(Look, Look.question_id == Ruling.question_id)
         .where(Ruling.programme_id == programme_id, Ruling.state.in_((RulingState.PROVISIONAL, RulingState.STANDING)))
-        .order_by(Ruling.state, Ruling.number.desc())
+        .options(defer(Ruling.snapshot, raiseload=True)).order_by(Ruling.state, Ruling.number.desc())
     )  # fmt: skip
     return [RulingLine(r, q, code, bool(seen) and seen != r.fingerprint) for r, q, code, seen in rows]
 

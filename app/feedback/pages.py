@@ -154,7 +154,7 @@ def judge_counting(request: Request, programme_id: Id, run_id: Id, db: DbHere, v
             commands.judge_counting(db, run_id, by=viewer, **values)
         if form.ok:
             return redirect(request, "show_run", run_id=run_id, done="saved", fragment="counting")
-    return _run_page(request, db, viewer, run_id, form=form)
+    return _run_page(request, db, viewer, run_id, form)
 
 
 @router.get("/sessions/{session_id}/swap", dependencies=CONDUCT)
@@ -204,7 +204,7 @@ def _slip_choices(slips: Sequence[queries.SlipRow], people: Mapping[int, str]) -
     return [("", "the whole run"), *((str(row.id), f"the slip of {people[row.rater_id]}") for row in slips)]
 
 
-def _run_page(request: Request, db: Db, viewer: Viewer, run_id: int, form: CountingForm | None = None) -> Response:
+def _run_page(request: Request, db: Db, viewer: Viewer, run_id: int, sent: CountingForm | None = None) -> Response:
     run = sessions.get_run(db, viewer.programme_id, run_id)
     names = queries.attribute_names(list_attributes(db, viewer.programme_id))
     hidden = run.session_id in queries.hidden_sessions(db, viewer)
@@ -213,8 +213,8 @@ def _run_page(request: Request, db: Db, viewer: Viewer, run_id: int, form: Count
     notes, people = queries.list_notes(db, [run_id]), sessions.account_names(db, viewer.programme_id)
     builds = sessions.list_builds(db, run_id)
     carried = sessions.variants_by_build(db, [build.id for build in builds])
-    if form is None:
-        form = CountingForm().offer(slip_id=_slip_choices(filed, people) if may(viewer, Action.JUDGE_COUNTING) else [])
+    choices = _slip_choices(filed, people) if may(viewer, Action.JUDGE_COUNTING) else []
+    form = sent or CountingForm().offer(slip_id=choices)
     return page(
         request, "feedback/show_run.html", status=form.status if form.submitted else 200, run=run, slips=slips, hidden=hidden,
         builds=builds, carried=carried, facts=sessions.build_facts(db, builds[-1]) if builds else None, notes=notes, form=form,

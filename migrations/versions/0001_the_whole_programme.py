@@ -43,6 +43,7 @@ GUARDED = {
     "concerns": ("number", "words", "raised_by_id", "raised_at"),
     "as_run_builds": ("run_id", "version", "made_by_id", "made_at"),
 }
+SIGNED = ("signed_by_id", "signed_at", "both_hats")  # of a ruling, once it has them
 
 revision = "0001"
 down_revision = None
@@ -816,12 +817,13 @@ def _guard() -> None:
         _trigger(sqlite, table, "DELETE", f"{table}_no_delete")
     for table, columns in GUARDED.items():
         _trigger(sqlite, table, f"UPDATE OF {', '.join(columns)}", f"{table}_as_filed", columns)
+    _trigger(sqlite, "rulings", "UPDATE", "rulings_as_signed", SIGNED, only="OLD.signed_at IS NOT NULL AND ")
 
 
-def _trigger(sqlite: bool, table: str, event: str, name: str, columns: tuple[str, ...] = ()) -> None:
+def _trigger(sqlite: bool, table: str, event: str, name: str, columns: tuple[str, ...] = (), only: str = "") -> None:
     same = "IS NOT" if sqlite else "IS DISTINCT FROM"
     when = (
-        f" WHEN ({' OR '.join(f'CAST(OLD.{c} AS TEXT) {same} CAST(NEW.{c} AS TEXT)' for c in columns)})"
+        f" WHEN ({only}({' OR '.join(f'CAST(OLD.{c} AS TEXT) {same} CAST(NEW.{c} AS TEXT)' for c in columns)}))"
         if columns
         else ""
     )
@@ -838,7 +840,7 @@ def _trigger(sqlite: bool, table: str, event: str, name: str, columns: tuple[str
 def _unguard() -> None:
     sqlite = op.get_bind().dialect.name == "sqlite"
     names = [(f"{t}_no_update", t) for t in ADDED_ONLY] + [(f"{t}_no_delete", t) for t in (*ADDED_ONLY, *NEVER_DELETED)]
-    for name, table in [*names, *((f"{t}_as_filed", t) for t in GUARDED)]:
+    for name, table in [*names, *((f"{t}_as_filed", t) for t in GUARDED), ("rulings_as_signed", "rulings")]:
         op.execute(f"DROP TRIGGER {name}" + ("" if sqlite else f" ON {table}"))
     if not sqlite:
         op.execute("DROP FUNCTION refuse_change()")
