@@ -55,7 +55,7 @@ def _serve(arguments: argparse.Namespace) -> int:
     from app.people.commands import invite_first_manager
     from app.people.queries import count_accounts
 
-    if arguments.workers > 1 and not os.environ.get("DATABASE_URL"):
+    if arguments.workers > 1 and not os.environ.get("DATABASE_URL", "").startswith("postgres"):
         print("Several workers need PostgreSQL: set DATABASE_URL, or leave --workers at 1.", file=sys.stderr)
         return 2
     settings, database = _prepare(arguments)

@@ -1,0 +1,15 @@
+"""htmx refines what works without it: narrowing the trail swaps its lines only."""
+
+from tests.browser.conftest import open_page, sign_in
+
+
+def test_narrowing_the_trail_swaps_only_its_lines(chromium, demo):
+    page = open_page(chromium, width=1280)
+    sign_in(page, demo.base, "rt")
+    page.goto(f"{demo.base}/programmes/1/trail")
+    page.evaluate("document.querySelector('h1').dataset.kept = 'yes'")
+    page.select_option('select[name="thing"]', "ruling")
+    page.wait_for_function("!document.querySelector('#trail-lines').innerText.includes('filed: slip')")
+    assert "RL-1" in page.inner_text("#trail-lines")
+    assert page.evaluate("document.querySelector('h1').dataset.kept") == "yes"
+    assert not page.faults
