@@ -36,7 +36,7 @@ def _address(parser: argparse.ArgumentParser, data: str = "data/own") -> None:
     parser.add_argument("--workers", type=int, default=1, help="processes; more than one needs PostgreSQL")
 
 
-def _prepare(arguments: argparse.Namespace):  # type: ignore[no-untyped-def]
+def _prepare(arguments: argparse.Namespace):
     """The settings of this installation, with its database migrated and checked."""
     from app.db import Database
     from app.migrate import upgrade
@@ -110,7 +110,7 @@ def _make_beside(arguments: argparse.Namespace, finished: Path) -> bool:
     return made
 
 
-def _listen(settings, arguments: argparse.Namespace) -> int:  # type: ignore[no-untyped-def]
+def _listen(settings, arguments: argparse.Namespace) -> int:
     import uvicorn
 
     os.environ["PROVEOUT_DATA"] = str(settings.data_dir)

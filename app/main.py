@@ -8,6 +8,7 @@ from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
 from app import clock
+from app.archive import pages as archive
 from app.concerns import pages as concerns
 from app.db import Database
 from app.decisions import pages as decisions
@@ -27,7 +28,7 @@ from app.web.render import STATIC, make_environment
 
 ROUTERS: tuple[APIRouter, ...] = (
     people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, concerns.router,
-    decisions.router, imports.router, dossiers.router,
+    decisions.router, imports.router, archive.router, dossiers.router,
 )  # fmt: skip
 
 MOST_FORM_BYTES, MOST_FILE_BYTES = 2_000_000, 32_000_000

@@ -255,7 +255,9 @@ def _question_of(question: Question, rule: DeclaredRule | None, attributes: Mapp
                                          attributes[a].step_hundredths / 100, attributes[a].kind)  # type: ignore[arg-type]
         for a in names
     }  # fmt: skip
-    fact = rule.fact and inputs.Fact(rule.fact.name, rule.fact.values, rule.fact.better, rule.fact.unit)  # type: ignore[arg-type]
+    fact = None
+    if rule.fact is not None:
+        fact = inputs.Fact(rule.fact.name, rule.fact.values, rule.fact.better, rule.fact.unit)  # type: ignore[arg-type]
     declared = inputs.Rule(
         kind=rule.kind,  # type: ignore[arg-type]
         goals=tuple(inputs.Goal(names[g.attribute_id], g.weight) for g in rule.goals),

@@ -7,6 +7,7 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 from app import clock
 from app.db import Db, transaction
@@ -113,7 +114,7 @@ def drive(db: Db, s: Season, key: str, session_id: int, initials: str, car: int,
             sessions.start_run(db, run.id, by=driver)
             run_id = run.id
         with transaction(db), clock.at(start + timedelta(minutes=5)):
-            tyres = {"tyre_runs": tyre_runs[index], "tyre_set": f"set {car}"} if tyre_runs else {}
+            tyres: dict[str, Any] = {"tyre_runs": tyre_runs[index], "tyre_set": f"set {car}"} if tyre_runs else {}
             sessions.end_run(db, run_id, by=driver, laps=12, **tyres)
         runs.append(run_id)
         if rated:

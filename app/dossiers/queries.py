@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import and_, exists, func, select
 from sqlalchemy.orm import aliased, defer
@@ -119,7 +120,7 @@ class QuestionLine:
 
     question: Question
     owner: str
-    readings: Sequence[dict[str, object]]
+    readings: Sequence[dict[str, Any]]
     rulings: int
     rivals: int
 
@@ -130,8 +131,8 @@ class QuestionLine:
     @property
     def nearness(self) -> tuple[int, int, object]:
         """Sorts: verdicts without a retest first, then fewer missing things, then the earlier date."""
-        retests = sum(r["verdict"] == "retest" for r in self.readings) if self.readings else 99
-        missing = sum(len(r.get("missing") or ()) for r in self.readings)  # type: ignore[arg-type]
+        retests = len([r for r in self.readings if r["verdict"] == "retest"]) if self.readings else 99
+        missing = sum(len(r.get("missing") or ()) for r in self.readings)
         late = self.question.decide_by.toordinal() if self.question.decide_by else 10**7
         return (retests, missing, late)
 
@@ -154,7 +155,7 @@ def list_question_lines(db: Db, programme_id: int) -> Sequence[QuestionLine]:
         .where(Question.programme_id == programme_id, Question.state.in_(OPEN_QUESTIONS))
     )
     lines = [QuestionLine(q, initials or "", readings or [], n, of) for q, initials, readings, n, of in rows]
-    return sorted(lines, key=lambda line: line.nearness)  # type: ignore[arg-type,return-value]
+    return sorted(lines, key=lambda line: line.nearness)
 
 
 def list_drafts(db: Db, programme_id: int) -> Sequence[Question]:

@@ -1,6 +1,7 @@
 """The debrief slip as a form: its fields follow the programme's attributes."""
 
 from collections.abc import Sequence
+from typing import Any, Self
 
 from app.feedback.commands import Answers
 from app.feedback.models import Confidence, NotCounted
@@ -33,7 +34,7 @@ class SlipForm(Form):
         self.scales: list[ScaleShown] = []
         self.posted_marks: dict[str, str] = {}
 
-    def load(self, data):  # type: ignore[no-untyped-def]
+    def load(self, data: Any) -> Self:
         self.posted_marks = {name: str(value) for name, value in data.multi_items() if name.startswith("mark_")}
         return super().load(data)
 

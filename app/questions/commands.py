@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date
+from typing import Any
 
 from sqlalchemy import update
 
@@ -193,6 +194,6 @@ def _check_owner(db: Db, by: Viewer, owner_id: int | None) -> None:
         get_member(db, by.programme_id, owner_id)
 
 
-def _record(db: Db, by: Viewer, what: str, question: Question, *, why: str = "", **detail: object) -> None:
+def _record(db: Db, by: Viewer, what: str, question: Question, *, why: str = "", **detail: Any) -> None:
     record(db, what, "question", question.id, f"{question.label} {question.title}", by_id=by.account_id,
            programme_id=by.programme_id, why=why, **detail)  # fmt: skip

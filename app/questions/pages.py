@@ -1,5 +1,7 @@
 """Questions, their variants and their declared rule."""
 
+from typing import Any
+
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
@@ -160,7 +162,7 @@ def _attributes(db: Db, viewer: Viewer) -> dict[str, list[tuple[str, str]]]:
             "musts": attribute_choices(attributes)}  # fmt: skip
 
 
-def _with_owner(form: Form) -> dict[str, object]:
+def _with_owner(form: Form) -> dict[str, Any]:
     return {**form.values, "owner_id": int(form.values["owner_id"]) if form.values["owner_id"] else None}
 
 

@@ -192,7 +192,7 @@ def list_cars(db: Db, programme_id: int) -> Sequence[Car]:
     return db.scalars(select(Car).where(Car.programme_id == programme_id).order_by(Car.name)).all()
 
 
-def closed_blocks(viewer: Viewer) -> Select[tuple[int]]:
+def closed_blocks(viewer: Viewer) -> Select[int]:
     """Ids of open sessions in which the viewer is due to rate: seen as a driver, whatever other hats they wear."""
     due = or_(
         exists().where(SessionPerson.session_id == Session.id, SessionPerson.account_id == viewer.account_id,

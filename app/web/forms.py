@@ -13,7 +13,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Self
 
 from fastapi import Depends, Request
 from starlette.datastructures import FormData, UploadFile
@@ -188,13 +188,13 @@ class Form:
         return type(self).fields_declared
 
     # --- filling
-    def fill(self, **values: Any) -> "Form":
+    def fill(self, **values: Any) -> Self:
         """Show these values for editing."""
         for name, value in values.items():
             self.fields[name].raw = _shown(value)
         return self
 
-    def offer(self, **choices: Sequence[Choice]) -> "Form":
+    def offer(self, **choices: Sequence[Choice]) -> Self:
         """Give fields their choices, known only at run time, and read again if something was posted."""
         for name, offered in choices.items():
             self.fields[name].choices = list(offered)
@@ -202,7 +202,7 @@ class Form:
             self.read_all()
         return self
 
-    def load(self, data: FormData) -> "Form":
+    def load(self, data: FormData) -> Self:
         self.submitted = True
         for name, item in self.fields.items():
             if item.kind == "checkboxes":

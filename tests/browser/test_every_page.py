@@ -19,7 +19,7 @@ PAGES = {
            f"{P}/runs/50/build", f"{P}/runs/50/times", f"{P}/runs/50/void", f"{P}/runs/50/paper-slip", f"{P}/concerns",
            f"{P}/concerns/1", f"{P}/concerns/new"],
     "aq": [P, f"{P}/sessions/8", f"{P}/questions/1/sheet", f"{P}/runs/43", f"{P}/slips/43", f"{P}/slips/43/amend"],
-    "ow": [P, f"{P}/rulings/2", f"{P}/people/2"],
+    "ow": [P, f"{P}/rulings/2", f"{P}/people/2", f"{P}/archive"],
     "": ["/sign-in", "/no-such-page"],
 }  # fmt: skip
 
