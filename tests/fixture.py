@@ -1,5 +1,8 @@
 """The fixture of the acceptance scenarios: team Kelvane, Q-01 tower thickness, S-03 at Quarry; invented data."""
 
+import copy
+import sqlite3
+from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -65,8 +68,28 @@ def close(db: Db, w: World, session_id: int, day: date = DAY) -> None:
     scenes.close_session(db, w.season, session_id, day)
 
 
+_made: dict[bool, tuple[sqlite3.Connection, World]] = {}
+
+
 def s03(db: Db, *, closed: bool = True) -> World:
-    """The whole fixture: three cars in parallel, fifteen runs, fifteen slips."""
+    """The whole fixture: three cars in parallel, fifteen runs, fifteen slips. Made once a process on SQLite, then copied."""
+    if db.get_bind().dialect.name != "sqlite":
+        return _make_s03(db, closed)
+    db.rollback()
+    with closing(db.get_bind().engine.raw_connection()) as connection:
+        if closed in _made:
+            kept, world_made = _made[closed]
+            kept.backup(connection.driver_connection)
+            return copy.deepcopy(world_made)
+        world_made = _make_s03(db, closed)
+        db.rollback()
+        kept = sqlite3.connect(":memory:", check_same_thread=False)
+        connection.driver_connection.backup(kept)
+    _made[closed] = (kept, copy.deepcopy(world_made))
+    return world_made
+
+
+def _make_s03(db: Db, closed: bool) -> World:
     w = world(db)
     w.session_id = session(db, w)
     for car, (initials, (order, marks)) in enumerate(PRECISION.items(), start=1):

@@ -15,7 +15,7 @@ from app.access.viewer import ProgrammeRef, Viewer, require
 from app.archive.cells import Column, Kind
 from app.archive.format import LEFT_OUT, MANIFEST, Manifest, TableFile, write_rows
 from app.db import Db, UtcDateTime
-from app.errors import Conflict, NotAllowed
+from app.errors import Conflict
 from app.feedback.queries import hidden_sessions
 from app.people.models import Account, Hat, Membership
 from app.programmes.models import Programme
@@ -111,7 +111,7 @@ def check_may_export(db: Db, viewer: Viewer) -> None:
     ).all()  # fmt: skip
     foreign = sum(Hat.MANAGER not in (hats or frozenset()) for _, hats in rows)
     if foreign:
-        raise NotAllowed("An archive holds every programme of this installation",
+        raise Conflict("An archive holds every programme of this installation",
                          f"You are not a manager of {foreign} of them", "Whoever runs the installation can export "
                          "with: python -m app export FILE.zip")  # fmt: skip
     for programme, hats in rows:

@@ -30,10 +30,10 @@ class Team:
         return self.people[initials]
 
     def __getattr__(self, initials: str) -> Viewer:
-        try:
-            return self.people[initials]
-        except KeyError as unknown:
-            raise AttributeError(initials) from unknown
+        people: dict[str, Viewer] = self.__dict__.get("people", {})
+        if initials not in people:
+            raise AttributeError(initials)
+        return people[initials]
 
     @property
     def id(self) -> int:

@@ -14,7 +14,7 @@ from app.access.viewer import Viewer
 from app.db import Db, transaction
 from app.errors import Conflict, NotAllowed, Refused
 from app.feedback import commands, queries, rules
-from app.feedback.forms import CountingForm, MoveForm, SettleForm, SlipForm, SwapForm, WithdrawForm
+from app.feedback.forms import CountingForm, MoveForm, SettleForm, SlipForm, SwapForm, WithdrawForm, whole
 from app.feedback.models import Source
 from app.people.rules import new_token
 from app.programmes.queries import list_attributes
@@ -89,7 +89,7 @@ def amend_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, view
     form.fields["token"].required, form.fields["reason"].required = False, True
     form.for_attributes(list_attributes(db, viewer.programme_id))
     if form.ok:
-        version = int(form.values["version"]) if str(form.values["version"] or "").isdigit() else 0
+        version = whole(form.values["version"])
         with form.attempt(db):
             run_id = commands.amend_slip(db, slip_id, by=viewer, version=version, answers=form.answers(),
                                          reason=form.values["reason"]).run_id  # fmt: skip
@@ -104,7 +104,7 @@ def move_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewe
     slip = queries.get_slip(db, viewer.programme_id, slip_id)
     form.offer(run_id=_own_runs(db, viewer, slip.run_id))
     if form.ok:
-        version = int(form.values["version"]) if form.values["version"].isdigit() else 0
+        version = whole(form.values["version"])
         with form.attempt(db):
             run_id = commands.move_slip(db, slip_id, by=viewer, version=version, run_id=int(form.values["run_id"]),
                                         reason=form.values["reason"]).run_id  # fmt: skip

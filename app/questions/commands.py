@@ -138,7 +138,7 @@ def declare_rule(db: Db, question_id: int, *, by: Viewer, rule: rules.DeclaredRu
     if present is not None and present.locked_at is not None and len(reason.strip()) < 10:
         raise Refused(f"The rule of {question.label} is locked since its first counted run",
                       "A change is a new version and says why in at least 10 characters", field="reason")  # fmt: skip
-    if present is not None and present.declared == rule.stored():
+    if present is not None and rules.DeclaredRule.read(present.declared) == rule:
         raise Refused("The rule reads the same as before", "Nothing was changed", field="goal")
     version = RuleVersion(
         question_id=question.id, version=(present.version + 1) if present else 1, kind=rule.kind, declared=rule.stored(),

@@ -21,6 +21,7 @@ from app.questions.forms import (
     VariantStateForm,
     WhyForm,
     attribute_choices,
+    whole,
 )
 from app.questions.models import Question
 from app.web.forms import Form, posted
@@ -64,8 +65,7 @@ def edit_question(request: Request, programme_id: Id, question_id: Id, db: DbHer
     form.offer(owner_id=_owners(db, viewer))
     if form.ok:
         values = _with_owner(form)
-        edition = int(values.pop("edition") or 0) if str(values.get("edition") or "").isdigit() else 0
-        values.pop("edition", None)
+        edition = whole(values.pop("edition"))
         values["deciding_ground"] = values["deciding_ground"] or ""
         with form.attempt(db):
             commands.edit_question(db, question_id, by=viewer, edition=edition, **values)
@@ -101,7 +101,7 @@ def set_variant_state(request: Request, programme_id: Id, question_id: Id, varia
 @router.post("/{question_id}/variants/{variant_id}/revisions", dependencies=ASK)
 def add_variant_revision(request: Request, programme_id: Id, question_id: Id, variant_id: Id, db: DbHere, viewer: SignedIn,
                          form: VariantForm = posted(VariantForm)) -> Response:  # fmt: skip
-    chosen = [int(item) for item in form.fields["revision_ids"].raw if str(item).isdigit() and len(item) < 10]
+    chosen = [whole(item) for item in form.fields["revision_ids"].raw]
     with transaction(db):
         for revision_id in chosen:
             commands.add_variant_revision(db, question_id, variant_id, by=viewer, revision_id=revision_id)

@@ -13,7 +13,7 @@ from app.parts.queries import list_pieces
 from app.questions.commands import lock_rules
 from app.questions.queries import list_variants, variants_of_revisions
 from app.sessions import queries, rules
-from app.sessions.models import AsRunBuild, BuildPiece, BuildState, BuildVariant, Run, SessionState
+from app.sessions.models import AsRunBuild, BuildPiece, BuildState, BuildVariant, Run, RunState, SessionState
 
 UNFIT = (PieceState.BROKEN, PieceState.SCRAPPED, PieceState.LOST)
 
@@ -41,7 +41,7 @@ def record_build(db: Db, run_id: int, *, by: Viewer, piece_ids: Sequence[int] = 
     )  # fmt: skip
     db.add(build)
     db.flush()
-    _fit(db, by, build, piece_ids, declared or {})
+    _fit(db, by, build, piece_ids, declared or {}, to_come=run.state == RunState.PLANNED)
     if rules.counts_as_driven(run.state):
         lock_rules(db, carried_questions(db, build.id))
     record(db, "corrected build" if present else "recorded build", "run", run.id, f"{run.session.label}/{run.label}",
@@ -49,15 +49,19 @@ def record_build(db: Db, run_id: int, *, by: Viewer, piece_ids: Sequence[int] = 
     return build
 
 
-def _fit(db: Db, by: Viewer, build: AsRunBuild, piece_ids: Sequence[int], declared: Mapping[int, int]) -> None:
-    """Write the pieces, and the variants that follow from them or were declared."""
+def _fit(db: Db, by: Viewer, build: AsRunBuild, piece_ids: Sequence[int], declared: Mapping[int, int], *,
+         to_come: bool) -> None:  # fmt: skip
+    """Write the pieces, and the variants that follow from them or were declared.
+
+    A broken piece can't be on a car to come; it may well have been on one that was driven.
+    """
     known = {piece.id: piece for piece in list_pieces(db, by.programme_id)} if piece_ids else {}
     chosen = [known.get(piece_id) for piece_id in dict.fromkeys(piece_ids)]
     if None in chosen:
         raise NotFound("One of the pieces is not of this programme", field="piece_ids")
     fitted = [piece for piece in chosen if piece is not None]
     for piece in fitted:
-        if piece.state in UNFIT:
+        if to_come and piece.state in UNFIT:
             raise Conflict(f"{piece.label} is {piece.state}", "It can't be on the car", "Choose another piece.", field="piece_ids")
         db.add(BuildPiece(build_id=build.id, piece_id=piece.id))
     from_pieces = variants_of_revisions(db, [piece.revision_id for piece in fitted])

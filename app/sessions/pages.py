@@ -27,7 +27,9 @@ from app.sessions.forms import (
     StartRunForm,
     TimesForm,
     VoidForm,
+    whole,
 )
+from app.sessions.models import AsRunBuild, Run
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
 
@@ -84,7 +86,7 @@ def edit_session(request: Request, programme_id: Id, session_id: Id, db: DbHere,
         values = _with_people(form.values)
         edition = values.pop("edition")
         with form.attempt(db):
-            commands.edit_session(db, session_id, by=viewer, edition=int(edition) if edition.isdigit() else 0, **values)
+            commands.edit_session(db, session_id, by=viewer, edition=whole(edition), **values)
         if form.ok:
             return redirect(request, "show_session", session_id=session_id, done="saved")
     return _session_page(request, db, viewer, session_id, form=form)
@@ -209,14 +211,12 @@ def void_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer:
 
 @router.get("/runs/{run_id}/build", dependencies=BUILD)
 def show_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    run = queries.get_run(db, viewer.programme_id, run_id)
-    present = queries.find_newest_build(db, run.id)
-    start = present or queries.find_previous_build(db, run)
-    form = BuildForm()
+    run, present, previous = _builds_of(db, viewer, run_id)
+    form, start = BuildForm(), present or previous
     if start is not None:
         form.fill(piece_ids=[str(piece.piece_id) for piece in start.pieces], settings=rules.show_settings(start.settings),
                   declared=[str(variant.variant_id) for variant in start.variants if variant.declared])  # fmt: skip
-    return _build_page(request, db, viewer, run_id, form.offer(**_build_choices(db, viewer)))
+    return _build_page(request, run, present, previous, form.offer(**_build_choices(db, viewer)))
 
 
 @router.post("/runs/{run_id}/build", dependencies=BUILD)
@@ -234,7 +234,7 @@ def record_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, vie
             )  # fmt: skip
         if form.ok:
             return redirect(request, "show_session", session_id=session_id, done="saved", fragment=f"run-{run_id}")
-    return _build_page(request, db, viewer, run_id, form)
+    return _build_page(request, *_builds_of(db, viewer, run_id), form)
 
 
 @router.post("/runs/{run_id}/build/confirm", dependencies=BUILD)
@@ -306,8 +306,13 @@ def _run_form_page(request: Request, db: Db, viewer: Viewer, run_id: int, what: 
                 form=form, zone=run.session.time_zone)  # fmt: skip
 
 
-def _build_page(request: Request, db: Db, viewer: Viewer, run_id: int, form: BuildForm) -> Response:
+def _builds_of(db: Db, viewer: Viewer, run_id: int) -> tuple[Run, AsRunBuild | None, AsRunBuild | None]:
+    """The run, its build, or else the build of the run before on the same car."""
     run = queries.get_run(db, viewer.programme_id, run_id)
     present = queries.find_newest_build(db, run.id)
+    return run, present, None if present else queries.find_previous_build(db, run)
+
+
+def _build_page(request: Request, run: Run, present: AsRunBuild | None, previous: AsRunBuild | None, form: Form) -> Response:
     return page(request, "sessions/show_build.html", status=form.status if form.submitted else 200, run=run, form=form,
-                present=present, previous=None if present else queries.find_previous_build(db, run))  # fmt: skip
+                present=present, previous=previous)  # fmt: skip

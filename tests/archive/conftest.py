@@ -7,14 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from app import main
-from app.archive import pages
 from app.archive.queries import write_archive
 from app.db import Database, Db, transaction
 from app.history.commands import record
 from app.imports.commands import import_ratings
 from app.imports.table import read_table
-from app.main import create_app
 from app.migrate import upgrade
 from tests import make
 from tests.access.rows import fill_every_table
@@ -43,14 +40,6 @@ NASTY = (
     "né 🏎️ ",
     "\u202e",
 )
-
-
-@pytest.fixture
-def app(settings, database, monkeypatch):
-    """The app with the archive's page, whether or not `main` lists it."""
-    if pages.router not in main.ROUTERS:
-        monkeypatch.setattr(main, "ROUTERS", (*main.ROUTERS, pages.router))
-    return create_app(settings, database)
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 import io
 import zipfile
+from datetime import date
 
 from app.db import transaction
 from app.history.queries import list_trail
@@ -44,8 +45,8 @@ def test_a_manager_of_one_programme_takes_no_other_along(db, browser):
     words = text_of(browser.get(path(team)).text)
     assert "You are not a manager of 1 of them" in words
     assert "Download" not in words
-    assert "Fellside" not in browser.post(path(team), status=403).text
-    browser.as_(other.OW).post(path(other), status=403)
+    assert "Fellside" not in browser.post(path(team), status=409).text
+    browser.as_(other.OW).post(path(other), status=409)
 
 
 def test_a_manager_who_is_due_to_rate_waits_until_the_session_is_closed(db, browser):
@@ -53,7 +54,7 @@ def test_a_manager_who_is_due_to_rate_waits_until_the_session_is_closed(db, brow
     with transaction(db):
         both = make.member(db, team.OW, "MD", "Both Hats", frozenset({Hat.MANAGER, Hat.DRIVER}))
         session = plan_session(
-            db, by=team.RT, place="Quarry", time_zone="UTC", on_date=make_day(), surface="carpet", grip="low"
+            db, by=team.RT, place="Quarry", time_zone="UTC", on_date=date(2026, 2, 3), surface="carpet", grip="low"
         )
         car = add_car(db, by=team.RT, name="car 1")
         open_session(db, session.id, by=team.SK)
@@ -62,9 +63,3 @@ def test_a_manager_who_is_due_to_rate_waits_until_the_session_is_closed(db, brow
     assert "due to rate in an open session" in text_of(browser.get(path(team)).text)
     browser.post(path(team), status=409)
     browser.as_(team.OW).post(path(team))
-
-
-def make_day():
-    from datetime import date
-
-    return date(2026, 2, 3)

@@ -65,6 +65,7 @@ def pages_of(big: Big) -> list[Page]:
         Page("new ruling", "RT", f"{question}/variants/{asked.variants['b2']}/rule"),
         Page("sessions", "SK", f"{programme}/sessions"), Page("session", "SK", f"{programme}/sessions/{session}"),
         Page("run", "SK", f"{programme}/runs/{run}"), Page("as-run build", "SK", f"{programme}/runs/{run}/build"),
+        Page("run to come", "SK", f"{programme}/runs/{big.runs[-1]}"),
         Page("slip", "RT", f"{programme}/slips/{run}"), Page("slip to fill", "AQ", f"{programme}/runs/{big.runs[0]}/slip"),
         Page("parts", "RT", f"{programme}/parts"), Page("part", "RT", f"{programme}/parts/1"),
         Page("revision", "RT", f"{programme}/revisions/1"), Page("concerns", "OW", f"{programme}/concerns"),
