@@ -88,7 +88,7 @@ def import_archive(arguments: argparse.Namespace, prepare: Prepare) -> int:
         finally:
             database.dispose()
     print(f"Imported {arguments.file}: {_counted(manifest)}, exported {manifest.exported_at}.")
-    print("An archive holds no passwords. Give the first person one, who then signs in and invites the others anew:")
+    print("An archive holds no passwords. Each person needs a new one; begin with:")
     for login in managers:
         print(f"  python -m app reset-password {shlex.quote(login)} --data {shlex.quote(str(arguments.data))}")
     return 0

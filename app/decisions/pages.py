@@ -136,7 +136,7 @@ def _facts(loaded: Loaded) -> dict[str, list[tuple[str, str]]]:
             here = [getattr(r, attribute) for r in revisions if getattr(r, attribute) is not None]
             there = [getattr(r, attribute) for r in figures.get(control, []) if getattr(r, attribute) is not None]
             if here:
-                change = f" ({here[-1] - there[-1]:+.1f} {unit})".replace("-", "−") if there and code != control else ""
+                change = f" ({f'{here[-1] - there[-1]:+.1f} {unit}'.strip()})".replace("-", "−") if there and code != control else ""
                 rows.append((name, f"{here[-1]:g} {unit}{change}".strip()))
         found[code] = rows
     return found

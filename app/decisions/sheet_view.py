@@ -8,6 +8,7 @@ from app.decisions.loading import Loaded
 from app.decisions.rules import words
 from app.evidence.results import BracketReading, Sheet
 from app.web import charts
+from app.web.filters import plural
 
 RATINGS = "ratings"
 
@@ -87,7 +88,7 @@ def _counts(evidence: Any, sheet: Sheet) -> list[tuple[str, str]]:
     order = "order unknown" if sheet.order_unknown else "order known"
     share = sheet.panel.blind_share
     return [
-        ("Marks", f"{len(marks)} by {len(raters)} driver{'s' if len(raters) != 1 else ''}"), ("Sessions", str(len(sessions))),
+        ("Marks", f"{plural(len(marks), 'mark')} by {plural(len(raters), 'judge')}"), ("Sessions", str(len(sessions))),
         ("Brackets", f"{brackets} counted" if brackets else "no brackets"), ("Running order", order),
         ("Blind share", f"{share:.0%}" if share is not None else "none yet"),
     ]  # fmt: skip

@@ -102,7 +102,7 @@ def _towers(db: Db, s: scenes.Season, day: date, *, seed: int | None) -> None:
 
 def _hinge_pins(db: Db, s: scenes.Season, day: date, where: dict[str, object]) -> None:
     session_id = scenes.open_session(db, s, day, **where)  # type: ignore[arg-type]
-    rng = random.Random(day.toordinal() % 7 + 11)
+    rng = random.Random(str(where["place"]))
     for car, initials in enumerate(DRIVERS, start=1):
         codes = "p25 p30 p30 p25 p25 p30 p25".split() if car % 2 else "p25 p30 p25 p30 p30 p25 p25".split()
         marks = [_half(6.4 + OFFSET[initials] + (0.2 if c == "p30" else 0.0) + rng.gauss(0, 0.25)) for c in codes]

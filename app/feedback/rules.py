@@ -133,17 +133,19 @@ class Counting:
 
 
 def counting(slip_id: int, run_id: int, derived: Iterable[str], notes: Sequence[Note]) -> Counting:
-    """The latest word holds: a note on the slip before one on its run, a note before what follows by itself."""
-    reasons = tuple(dict.fromkeys(str(reason) for reason in derived))
-    about = [note for note in notes if note.slip_id == slip_id] or [
-        note for note in notes if note.slip_id is None and note.run_id == run_id
-    ]
-    if not about:
-        return Counting(reasons)
-    latest = max(about, key=lambda note: note.id)
-    if latest.counts:
-        return Counting((), f"{latest.reason}: {latest.text}")
-    return Counting((latest.reason,))
+    """Reason by reason the latest word holds: a note on the slip before one on its run, a note before what follows by itself."""
+    reasons, after_all = {str(reason): None for reason in derived}, ""
+    holding: dict[str, Note] = {}
+    for note in sorted(notes, key=lambda note: (note.slip_id is not None, note.id)):
+        if note.slip_id == slip_id or (note.slip_id is None and note.run_id == run_id):
+            holding[note.reason] = note
+    for note in sorted(holding.values(), key=lambda note: note.id):
+        if note.counts:
+            reasons.pop(note.reason, None)
+            after_all = f"{note.reason}: {note.text}"
+        else:
+            reasons[note.reason] = None
+    return Counting(tuple(reasons), "" if reasons else after_all)
 
 
 def derived_reasons(run: Any, captured_at: datetime) -> list[str]:

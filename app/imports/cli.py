@@ -98,7 +98,8 @@ def _choices(arguments: argparse.Namespace, table: Table) -> Choices:
     form.fields["programme_name"].required = True
     form.fill(title=arguments.question, programme_name=arguments.programme, attribute_name=arguments.attribute_name,
               goal=arguments.goal, kind=arguments.kind, lowest=arguments.lowest, highest=arguments.highest,
-              step=arguments.step, worthwhile=arguments.worthwhile, minutes_per_run=arguments.minutes_per_run)  # fmt: skip
+              step=arguments.step, worthwhile=arguments.worthwhile,
+              minutes_per_run=arguments.minutes_per_run)  # fmt: skip
     choices = form.read_choices(columns, arguments.control)
     arguments.programme = form.values["programme_name"]
     return choices

@@ -45,7 +45,7 @@ def record_build(db: Db, run_id: int, *, by: Viewer, piece_ids: Sequence[int] = 
     if rules.counts_as_driven(run.state):
         lock_rules(db, carried_questions(db, build.id))
     record(db, "corrected build" if present else "recorded build", "run", run.id, f"{run.session.label}/{run.label}",
-           by_id=by.account_id, programme_id=by.programme_id, why=reason, version=build.version)  # fmt: skip
+           by_id=by.account_id, programme_id=by.programme_id, why=reason, session_id=run.session_id, version=build.version)  # fmt: skip
     return build
 
 
@@ -100,7 +100,7 @@ def confirm_build(db: Db, run_id: int, *, by: Viewer) -> None:
     if build.state == BuildState.ASSUMED:
         build.state = BuildState.CONFIRMED
     record(db, "confirmed build", "run", run.id, f"{run.session.label}/{run.label}", by_id=by.account_id,
-           programme_id=by.programme_id, version=build.version)  # fmt: skip
+           programme_id=by.programme_id, session_id=run.session_id, version=build.version)  # fmt: skip
 
 
 def swap_cars(db: Db, first_id: int, second_id: int, *, by: Viewer, why: str) -> tuple[Run, Run]:
@@ -120,5 +120,5 @@ def swap_cars(db: Db, first_id: int, second_id: int, *, by: Viewer, why: str) ->
                 reason=f"cars swapped with {other.label}: {why}",
             )  # fmt: skip
         record(db, "swapped cars", "run", run.id, f"{run.session.label}/{run.label}", by_id=by.account_id,
-               programme_id=by.programme_id, why=why, other=other.label)  # fmt: skip
+               programme_id=by.programme_id, why=why, session_id=run.session_id, other=other.label)  # fmt: skip
     return first, second

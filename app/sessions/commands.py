@@ -194,6 +194,6 @@ def _record(db: Db, by: Viewer, what: str, session: Session, *, why: str = "", *
 def _record_run(db: Db, by: Viewer, what: str, run: Run, session: Session, *, why: str = "", **detail: Any) -> None:
     db.flush()
     record(db, what, "run", run.id, f"{session.label}/{run.label}", by_id=by.account_id, programme_id=by.programme_id,
-           why=why, **detail)  # fmt: skip
+           why=why, session_id=session.id, **detail)  # fmt: skip
 
 

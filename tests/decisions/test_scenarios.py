@@ -35,7 +35,7 @@ def test_2_drivers_conflict_and_the_pooled_means_appear_nowhere(db, browser):
     assert "t45, 4.5 mm: favours adopt" in shown
     assert "t50, 5.0 mm: drivers conflict" in shown
     assert "6.33" not in shown and "6.28" not in shown
-    assert "15 by 3 drivers" in shown
+    assert "15 marks by 3 judges" in shown
     assert "retest, adopt as a setting, or reject" in shown
 
 

@@ -121,7 +121,7 @@ def _sheet_and_ruling(walker: Walker) -> None:
     walker.follow("Questions")
     walker.follow("Tower thickness")
     shown = walker.text()
-    assert "6 by 2 drivers" in shown
+    assert "6 marks by 2 judges" in shown
     assert "not enough evidence" in shown
     walker.shot("sheet")
     walker.follow("Rule on t45")
