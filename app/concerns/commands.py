@@ -32,16 +32,8 @@ class About:
     run_id: int | None = None
 
 
-def raise_concern(
-    db: Db,
-    *,
-    by: Viewer,
-    words: str,
-    danger: Danger,
-    product_severity: int,
-    about: About = About(),
-    stops_freeze: bool = False,
-) -> Concern:
+def raise_concern(db: Db, *, by: Viewer, words: str, danger: Danger, product_severity: int, about: About = About(),
+                  stops_freeze: bool = False) -> Concern:  # fmt: skip
     """File a worry in the raiser's own words, under the next C-number.
 
     It stops the freeze by rule when it is a danger to people or severe; otherwise `stops_freeze` may say so, for
@@ -56,20 +48,11 @@ def raise_concern(
     parts.lock_programme(db, by.programme_id)
     about = _checked(db, by, about)
     concern = Concern(
-        programme_id=by.programme_id,
-        number=queries.next_number(db, by.programme_id),
-        words=words,
-        raised_by_id=by.account_id,
-        raised_at=clock.now(),
-        danger=danger,
-        product_severity=product_severity,
-        blocker=by_rule or stops_freeze,
-        state=ConcernState.RAISED,
-        question_id=about.question_id,
-        revision_id=about.revision_id,
-        piece_id=about.piece_id,
-        run_id=about.run_id,
-    )
+        programme_id=by.programme_id, number=queries.next_number(db, by.programme_id), words=words,
+        raised_by_id=by.account_id, raised_at=clock.now(), danger=danger, product_severity=product_severity,
+        blocker=by_rule or stops_freeze, state=ConcernState.RAISED, question_id=about.question_id,
+        revision_id=about.revision_id, piece_id=about.piece_id, run_id=about.run_id,
+    )  # fmt: skip
     if twin := queries.find_same_raised(db, concern, clock.now() - SENT_TWICE):
         return twin
     db.add(concern)

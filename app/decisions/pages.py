@@ -12,8 +12,8 @@ from app.access.viewer import Viewer
 from app.clock import to_venue
 from app.db import Db
 from app.decisions import commands, queries, rules
+from app.decisions.facts import Loaded
 from app.decisions.forms import ReopenForm, RulingForm, SignForm
-from app.decisions.loading import Loaded
 from app.decisions.models import RulingState
 from app.decisions.sheet_view import arrange
 from app.errors import NotFound

@@ -10,7 +10,8 @@ from sqlalchemy.orm import aliased, defer
 from app.access.viewer import Viewer
 from app.concerns.models import Concern
 from app.db import Db
-from app.decisions.loading import Loaded, load_evidence, load_questions
+from app.decisions.facts import Loaded
+from app.decisions.loading import load_evidence, load_questions
 from app.decisions.models import Look, Ruling, RulingState, Summary
 from app.decisions.rules import Snapshot
 from app.decisions.summaries import summary_for

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from app.decisions.loading import Loaded
+from app.decisions.facts import Loaded
 from app.decisions.rules import words
 from app.evidence.results import BracketReading, Sheet
 from app.web import charts

@@ -12,7 +12,8 @@ from typing import Any
 from app import clock
 from app.db import Db, transaction
 from app.demo.team import Team
-from app.feedback.commands import Answers, file_slip
+from app.feedback.commands import file_slip
+from app.feedback.rules import Answers
 from app.parts import commands as parts
 from app.parts.models import Process
 from app.parts.rules import Facts

@@ -5,8 +5,8 @@ from datetime import date, timedelta
 
 from app import clock
 from app.concerns import commands as concerns
-from app.concerns.models import Danger
 from app.concerns.commands import About
+from app.concerns.models import Danger
 from app.db import Db, transaction
 from app.decisions import commands as decisions
 from app.decisions.models import Decision

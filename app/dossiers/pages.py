@@ -70,7 +70,7 @@ def list_trail(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
 @router.get("/components", dependencies=[allow(Action.SEE_PROGRAMME)])
 def show_components(request: Request, programme_id: Id, viewer: SignedIn) -> Response:
     """The design system on one page, for whoever draws the next one."""
-    return page(request, "ui/patterns.html")
+    return page(request, "dossiers/show_components.html")
 
 
 def _number(text: str) -> int | None:

@@ -1,6 +1,5 @@
 """File, amend and withdraw slips; say what counts. Nothing that was filed is ever overwritten."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -13,14 +12,13 @@ from app.db import Db
 from app.errors import Conflict, NotAllowed, NotFound, Refused
 from app.feedback import queries, rules
 from app.feedback.models import CountingNote, Mark, NotCounted, Slip, SlipVersion, Source, VersionState
+from app.feedback.rules import Answers
 from app.history.commands import record
 from app.people.queries import get_member
 from app.programmes.queries import list_attributes
 from app.sessions import build_commands
 from app.sessions.models import Run
 from app.sessions.queries import find_newest_build, get_run
-
-Marks = Mapping[int, int | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,20 +29,6 @@ class Receipt:
     run_id: int
     outcome: str  # filed, same, proposed
     content_hash: str
-
-
-@dataclass(frozen=True, slots=True)
-class Answers:
-    """What one rater says of one run. marks: attribute id -> hundredths of a point, None = could not judge."""
-
-    marks: Marks
-    confidence: str = ""
-    heard_others: bool = False
-    remark: str = ""
-
-    def hash(self, run_id: int, rater_id: int) -> str:
-        return rules.content_hash(run_id, rater_id, self.marks, confidence=self.confidence, heard_others=self.heard_others,
-                                  remark=self.remark)  # fmt: skip
 
 
 def file_slip(db: Db, run_id: int, *, by: Viewer, token: str, answers: Answers, rater_id: int | None = None,

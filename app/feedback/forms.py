@@ -3,9 +3,8 @@
 from collections.abc import Sequence
 from typing import Any, Self
 
-from app.feedback.commands import Answers
 from app.feedback.models import Confidence, NotCounted
-from app.feedback.rules import LONGEST_REMARK, ScaleShown, shown_scale
+from app.feedback.rules import LONGEST_REMARK, Answers, ScaleShown, shown_scale
 from app.programmes.models import Attribute
 from app.web.forms import Field, Form
 

@@ -94,6 +94,20 @@ def content_hash(run_id: int, rater_id: int, marks: Mapping[int, int | None], *,
     return hashlib.sha256(text.encode()).hexdigest()
 
 
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What one rater says of one run. marks: attribute id -> hundredths of a point, None = could not judge."""
+
+    marks: Mapping[int, int | None]
+    confidence: str = ""
+    heard_others: bool = False
+    remark: str = ""
+
+    def hash(self, run_id: int, rater_id: int) -> str:
+        return content_hash(run_id, rater_id, self.marks, confidence=self.confidence, heard_others=self.heard_others,
+                                  remark=self.remark)  # fmt: skip
+
+
 def check_can_rate(run: Run) -> None:
     if run.state == RunState.VOID:
         raise Conflict(f"{run.label} is void", "It was no run, so there is nothing to rate")

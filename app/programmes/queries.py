@@ -1,7 +1,6 @@
 """Every SELECT about programmes and their attributes."""
 
 from collections.abc import Sequence
-
 from typing import Any
 
 from sqlalchemy import func, select

@@ -20,7 +20,6 @@ from app.sessions import queries, rules
 from app.sessions.models import Car, Run, RunState, Session, SessionPerson, SessionState
 
 
-
 def plan_session(db: Db, *, by: Viewer, place: str, time_zone: str, on_date: date, surface: str, grip: str,
                  drivers: Sequence[int] = (), conductors: Sequence[int] = (), alias: str = "", order_known: bool = True,
                  **conditions: Any) -> Session:  # fmt: skip

@@ -1,7 +1,5 @@
 """Test sessions: the list, one session with its runs, and the as-run build of a run."""
 
-from datetime import datetime
-from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
@@ -11,11 +9,8 @@ from app.access.actions import Action
 from app.access.guard import DbHere, Id, SignedIn, allow
 from app.access.viewer import Viewer
 from app.db import Db, transaction
-from app.errors import Refused
-from app.parts.queries import list_pieces
-from app.people.queries import list_people
 from app.questions.queries import list_variants
-from app.sessions import build_commands, commands, queries, rules
+from app.sessions import build_commands, choices, commands, queries, rules
 from app.sessions.forms import (
     BuildForm,
     CarForm,
@@ -58,16 +53,16 @@ def add_car(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, fo
 @router.get("/sessions/new", dependencies=PLAN)
 def show_new_session(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     form = SessionForm().fill(time_zone=viewer.programme.time_zone if viewer.programme else "UTC")
-    return page(request, "sessions/show_new_session.html", form=form.offer(**_people(db, viewer)))
+    return page(request, "sessions/show_new_session.html", form=form.offer(**choices.people(db, viewer)))
 
 
 @router.post("/sessions", dependencies=PLAN)
 def plan_session(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
                  form: SessionForm = posted(SessionForm)) -> Response:  # fmt: skip
-    form.offer(**_people(db, viewer))
+    form.offer(**choices.people(db, viewer))
     if form.ok:
         with form.attempt(db):
-            session_id = commands.plan_session(db, by=viewer, **_with_people(form.values)).id
+            session_id = commands.plan_session(db, by=viewer, **choices.with_people(form.values)).id
         if form.ok:
             return redirect(request, "show_session", session_id=session_id)
     return page(request, "sessions/show_new_session.html", form=form, status=form.status)
@@ -81,9 +76,9 @@ def show_session(request: Request, programme_id: Id, session_id: Id, db: DbHere,
 @router.post("/sessions/{session_id}", dependencies=PLAN)
 def edit_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
                  form: EditSessionForm = posted(EditSessionForm)) -> Response:  # fmt: skip
-    form.offer(**_people(db, viewer))
+    form.offer(**choices.people(db, viewer))
     if form.ok:
-        values = _with_people(form.values)
+        values = choices.with_people(form.values)
         edition = values.pop("edition")
         with form.attempt(db):
             commands.edit_session(db, session_id, by=viewer, edition=whole(edition), **values)
@@ -120,11 +115,11 @@ def reconcile_session(request: Request, programme_id: Id, session_id: Id, db: Db
 @router.post("/sessions/{session_id}/runs", dependencies=PLAN)
 def add_run(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
             form: RunForm = posted(RunForm)) -> Response:  # fmt: skip
-    form.offer(**_seats(db, viewer))
+    form.offer(**choices.seats(db, viewer))
     if form.ok:
         values = {**form.values, "driver_id": int(form.values["driver_id"]), "car_id": int(form.values["car_id"])}
         with form.attempt(db):
-            values["planned_at"] = _venue(db, viewer, session_id, form.values["planned_at"], "planned_at")
+            values["planned_at"] = choices.venue(db, viewer, session_id, form.values["planned_at"], "planned_at")
             commands.add_run(db, session_id, by=viewer, **values)
         if form.ok:
             return redirect(request, "show_session", session_id=session_id, done="saved", fragment="runs")
@@ -138,7 +133,7 @@ def start_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer
     session_id = run.session_id
     if form.ok:
         with form.attempt(db):
-            at = _venue(db, viewer, session_id, form.values["at"], "at")
+            at = choices.venue(db, viewer, session_id, form.values["at"], "at")
             commands.start_run(db, run_id, by=viewer, at=at)
         if form.ok:
             return redirect(request, "show_session", session_id=session_id, done="started", fragment=f"run-{run_id}")
@@ -159,7 +154,7 @@ def end_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: 
     session_id, own = run.session_id, run.driver_id == viewer.account_id
     if form.ok:
         with form.attempt(db):
-            values = {**form.values, "at": _venue(db, viewer, session_id, form.values["at"], "at")}
+            values = {**form.values, "at": choices.venue(db, viewer, session_id, form.values["at"], "at")}
             commands.end_run(db, run_id, by=viewer, **values)
         if form.ok and own:
             return redirect(request, "show_slip", run_id=run_id, done="run-ended")
@@ -183,8 +178,8 @@ def correct_times(request: Request, programme_id: Id, run_id: Id, db: DbHere, vi
     session_id = queries.get_run(db, viewer.programme_id, run_id).session_id
     if form.ok:
         with form.attempt(db):
-            started = _venue(db, viewer, session_id, form.values["started_at"], "started_at")
-            ended = _venue(db, viewer, session_id, form.values["ended_at"], "ended_at")
+            started = choices.venue(db, viewer, session_id, form.values["started_at"], "started_at")
+            ended = choices.venue(db, viewer, session_id, form.values["ended_at"], "ended_at")
             if started is not None:
                 commands.correct_times(db, run_id, by=viewer, started_at=started, ended_at=ended, why=form.values["why"])
         if form.ok:
@@ -216,13 +211,13 @@ def show_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewe
     if start is not None:
         form.fill(piece_ids=[str(piece.piece_id) for piece in start.pieces], settings=rules.show_settings(start.settings),
                   declared=[str(variant.variant_id) for variant in start.variants if variant.declared])  # fmt: skip
-    return _build_page(request, run, present, previous, form.offer(**_build_choices(db, viewer)))
+    return _build_page(request, run, present, previous, form.offer(**choices.build_choices(db, viewer)))
 
 
 @router.post("/runs/{run_id}/build", dependencies=BUILD)
 def record_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
                  form: BuildForm = posted(BuildForm)) -> Response:  # fmt: skip
-    form.offer(**_build_choices(db, viewer))
+    form.offer(**choices.build_choices(db, viewer))
     session_id = queries.get_run(db, viewer.programme_id, run_id).session_id
     if form.ok:
         question_of = {row.id: row.question_id for row in list_variants(db, viewer.programme_id)}
@@ -245,39 +240,6 @@ def confirm_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, vi
     return redirect(request, "show_session", session_id=session_id, done="saved", fragment=f"run-{run_id}")
 
 
-def _venue(db: Db, viewer: Viewer, session_id: int, typed: datetime | None, field: str) -> datetime | None:
-    """Venue wall time as typed -> UTC; refuses a time that did not exist there or existed twice."""
-    if typed is None:
-        return None
-    session = queries.get_session(db, viewer.programme_id, session_id)
-    try:
-        return clock.venue_to_utc(typed, session.time_zone)
-    except ValueError as impossible:
-        raise Refused(str(impossible), "", "Give a time that the venue's clock showed once.", field=field) from impossible
-
-
-def _people(db: Db, viewer: Viewer) -> dict[str, list[tuple[str, str]]]:
-    people = [(str(p.account_id), f"{p.initials} {p.name}") for p in list_people(db, viewer.programme_id) if p.active]
-    return {"drivers": people, "conductors": people}
-
-
-def _seats(db: Db, viewer: Viewer) -> dict[str, list[tuple[str, str]]]:
-    return {"driver_id": _people(db, viewer)["drivers"],
-            "car_id": [(str(car.id), car.name) for car in queries.list_cars(db, viewer.programme_id)]}  # fmt: skip
-
-
-def _with_people(values: dict[str, Any]) -> dict[str, Any]:
-    return {**values, "drivers": [int(item) for item in values["drivers"]],
-            "conductors": [int(item) for item in values["conductors"]]}  # fmt: skip
-
-
-def _build_choices(db: Db, viewer: Viewer) -> dict[str, list[tuple[str, str]]]:
-    pieces = [(str(piece.id), f"{piece.label} ({piece.state})") for piece in list_pieces(db, viewer.programme_id)]
-    cars = [(str(row.id), f"{row.question_label} {row.code} {row.title}".strip())
-            for row in list_variants(db, viewer.programme_id) if row.whole_car]  # fmt: skip
-    return {"piece_ids": pieces, "declared": cars}
-
-
 def _session_page(request: Request, db: Db, viewer: Viewer, session_id: int, **forms: Form) -> Response:
     session = queries.get_session(db, viewer.programme_id, session_id)
     people = queries.list_session_people(db, session_id)
@@ -287,7 +249,7 @@ def _session_page(request: Request, db: Db, viewer: Viewer, session_id: int, **f
         **{name: getattr(session, name) for name in names},
         drivers=[str(p) for p, _, duty in people if duty == "driver"],
         conductors=[str(p) for p, _, duty in people if duty == "conductor"],
-    ).offer(**_people(db, viewer))  # fmt: skip
+    ).offer(**choices.people(db, viewer))  # fmt: skip
     if "form" in forms and form.status == 409:
         form.conflict = [(f.label, str(getattr(session, n) or ""), str(f.raw)) for n, f in form.fields.items()
                          if n in names and n != "edition" and str(getattr(session, n) or "") != str(f.raw)]  # fmt: skip
@@ -295,7 +257,7 @@ def _session_page(request: Request, db: Db, viewer: Viewer, session_id: int, **f
     return page(
         request, "sessions/show_session.html", status=sent.status if sent else 200, session=session, people=people,
         runs=queries.list_runs(db, viewer.programme_id, session_id), form=form, zone=session.time_zone,
-        run_form=forms.get("run_form") or RunForm().offer(**_seats(db, viewer)),
+        run_form=forms.get("run_form") or RunForm().offer(**choices.seats(db, viewer)),
         close_form=forms.get("close_form") or CloseForm(),
     )  # fmt: skip
 

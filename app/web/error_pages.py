@@ -11,9 +11,10 @@ from starlette.exceptions import HTTPException
 
 from app.db import AlreadyThere, DatabaseDown, DatabaseFault
 from app.errors import Refused
-from app.web.forms import AlreadyDone, keep_typed
+from app.web.forms import keep_typed
 from app.web.middleware import security_headers
 from app.web.page import answer_at, page
+from app.web.receipts import AlreadyDone
 
 log = logging.getLogger("proveout")
 

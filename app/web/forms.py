@@ -19,10 +19,9 @@ from fastapi import Depends, Request
 from starlette.datastructures import FormData, UploadFile
 
 from app import clock, units
-from app.db import AlreadyThere, Db, transaction
+from app.db import Db, transaction
 from app.errors import Refused
-from app.history.commands import note_form
-from app.history.queries import find_form_answer
+from app.web.receipts import take_once
 from app.web.text import TextRefused, clean_line, clean_text, without_controls
 
 Choice = tuple[str, str]
@@ -160,14 +159,6 @@ READERS: dict[str, Callable[[Field], Any]] = {
 }  # fmt: skip
 
 
-class AlreadyDone(Exception):
-    """The same form with the same content was carried out before; `answer` is where that one was sent."""
-
-    def __init__(self, answer: str) -> None:
-        super().__init__(answer)
-        self.answer = answer
-
-
 class Form:
     """Base of every form. Subclasses list `fields`; they may add to `check` and choices in `__init__`."""
 
@@ -256,7 +247,7 @@ class Form:
         """Run a command in a transaction. A refusal is shown in the form; the block then simply ends."""
         try:
             with transaction(db):
-                self._take_once(db)
+                take_once(db, self.receipt)
                 yield
         except Refused as refused:
             self.refuse(refused)
@@ -265,17 +256,6 @@ class Form:
 
     status: int = 422
     receipt: str = ""  # digest of person, path, form token and content; empty where the page gave no token
-
-    def _take_once(self, db: Db) -> None:
-        if not self.receipt:
-            return
-        answer = find_form_answer(db, self.receipt)
-        if answer is not None:
-            raise AlreadyDone(answer)
-        try:
-            note_form(db, self.receipt)
-        except AlreadyThere as twin:
-            raise AlreadyDone("") from twin
 
     def typed(self) -> list[tuple[str, str]]:
         """Everything typed, by label, for pages that must give it back."""

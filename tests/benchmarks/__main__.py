@@ -36,7 +36,12 @@ def main() -> int:
     found = complaints(small, large)
     print("\n".join(found) or "no page needs too many queries, none grows")
     if asked.json:
-        figures = {"size": asdict(size), "peak_mib": round(peak_mib()), "small": as_rows(small), "large": as_rows(large)}
+        figures = {
+            "size": asdict(size),
+            "peak_mib": round(peak_mib()),
+            "small": as_rows(small),
+            "large": as_rows(large),
+        }
         asked.json.write_text(json.dumps(figures, indent=1) + "\n")
     return 1 if found else 0
 

@@ -22,7 +22,9 @@ from app.settings import Settings
 from tests.benchmarks.programme import Big
 
 MOST_QUERIES = 12
-MOST_QUERIES_AFTER_A_CHANGE = 24  # home right after something was filed brings the looks up to date, then is asked again
+MOST_QUERIES_AFTER_A_CHANGE = (
+    24  # home right after something was filed brings the looks up to date, then is asked again
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +137,9 @@ class Stopwatch:
         client.cookies.clear()
         with self.database.session() as db, transaction(db):
             account = self.big.team[page.who].account_id
-            client.cookies.set("proveout", people.start_sign_in(db, account, device="benchmark", device_token="benchmark"))
+            client.cookies.set(
+                "proveout", people.start_sign_in(db, account, device="benchmark", device_token="benchmark")
+            )
         client.get(page.path)  # compiled templates and statements, a sign-in seen just now
         queries, cpu, size = 0, [], 0
         for _ in range(times):
@@ -174,4 +178,7 @@ def complaints(small: list[Measured], large: list[Measured]) -> list[str]:
 
 
 def as_rows(measured: list[Measured]) -> list[dict[str, Any]]:
-    return [{**asdict(m), "cpu_ms": round(m.cpu_ms, 1), "bare_ms": round(m.bare_ms, 1), "ratio": round(m.ratio, 1)} for m in measured]
+    return [
+        {**asdict(m), "cpu_ms": round(m.cpu_ms, 1), "bare_ms": round(m.bare_ms, 1), "ratio": round(m.ratio, 1)}
+        for m in measured
+    ]

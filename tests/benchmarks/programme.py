@@ -156,11 +156,23 @@ def _run(rows: Rows, big: Big, size: Size, rng: random.Random, index: int, numbe
     build_id = rows.add(AsRunBuild, programme_id=big.team.id, run_id=run_id, version=1, state="confirmed", settings=scenes.BUILD,
                         made_by_id=sk, made_at=start, confirmed_by_id=sk, confirmed_at=start)  # fmt: skip
     rows.add(BuildPiece, build_id=build_id, piece_id=asked.pieces[code][seat % 3])
-    rows.add(BuildVariant, build_id=build_id, question_id=asked.question_id, variant_id=asked.variants[code], declared=False)
+    rows.add(
+        BuildVariant, build_id=build_id, question_id=asked.question_id, variant_id=asked.variants[code], declared=False
+    )
     for what in ("planned", "recorded build") if planned else ("planned", "recorded build", "started", "ended"):
         _happened(rows, big, what, "run", run_id, label, start)
     if not planned:
-        _slip(rows, big, run_id, build_id, initials, start + timedelta(minutes=8), _marks(rng, initials, code, attributes), session_id, label)
+        _slip(
+            rows,
+            big,
+            run_id,
+            build_id,
+            initials,
+            start + timedelta(minutes=8),
+            _marks(rng, initials, code, attributes),
+            session_id,
+            label,
+        )
 
 
 def _marks(rng: random.Random, initials: str, code: str, attributes: list[Attribute]) -> dict[int, int]:
@@ -206,7 +218,10 @@ def _concerns(db: Db, big: Big, size: Size) -> None:
             blocker=number % 40 == 1, state=state, owner_id=big.team.RT.account_id if number % 4 else None,
             question_id=asked.question_id, run_id=None, close_kind="did not recur" if state == ConcernState.CLOSED else "", edition=1,
         )  # fmt: skip
-        for kind, detail in (("raised", {"danger": "negligible", "product_severity": 4, "blocker": False}), ("remark", {})):
+        for kind, detail in (
+            ("raised", {"danger": "negligible", "product_severity": 4, "blocker": False}),
+            ("remark", {}),
+        ):
             rows.add(ConcernEvent, concern_id=number, kind=kind, text="Seen at the table.", by_id=big.team.RT.account_id, at=at,
                      detail=detail)  # fmt: skip
         _happened(rows, big, "raised", "concern", number, f"C-{number:02d}", at)
@@ -219,7 +234,11 @@ def _catch_up_sequences(db: Db) -> None:
         return
     for table in Base.metadata.sorted_tables:
         if "id" in table.c and table.c.id.autoincrement is not False:
-            db.execute(text(f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), (SELECT COALESCE(MAX(id), 1) FROM {table.name}))"))
+            db.execute(
+                text(
+                    f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), (SELECT COALESCE(MAX(id), 1) FROM {table.name}))"
+                )
+            )
 
 
 def _rulings(db: Db, big: Big, size: Size) -> None:

@@ -47,7 +47,9 @@ def rule_on(db, w, variant, by, *, sign=False, on=None, shown=None, **said):
     """File a ruling on what the sheet shows now; answers its id."""
     shown = shown or sheet(db, w).fingerprint
     with clock.at(on or datetime(2026, 2, 15, 12, tzinfo=UTC)), transaction(db):
-        return commands.file_ruling(db, w.question_id, w.q.variants[variant], by=by, shown=shown, sign=sign, text=text(**said)).id
+        return commands.file_ruling(
+            db, w.question_id, w.q.variants[variant], by=by, shown=shown, sign=sign, text=text(**said)
+        ).id
 
 
 def sign(db, w, ruling_id, by):
@@ -80,7 +82,9 @@ def again(db, w, initials, car, marks, *, order="t40 t45 t40", day=SECOND_DAY):
 def arms(db):
     """Scenario 8: nylon or carbon-filled arms, better on warm turf and worse on cold carpet."""
     w = fixture.world(db)
-    rule = DeclaredRule(goals=(GoalRule(w.season.attributes[OVERALL]),), worthwhile_hundredths=50, conditions=(COLD, WARM))
+    rule = DeclaredRule(
+        goals=(GoalRule(w.season.attributes[OVERALL]),), worthwhile_hundredths=50, conditions=(COLD, WARM)
+    )
     scenes.ask(db, w.season, "arm", title="Rear arm: nylon or carbon-filled?", part=("P-118", "RAM", "Rear arm"), rule=rule,
                goal=OVERALL, variants={"ny": ("nylon", Facts(9.8)), "cf": ("carbon-filled", Facts(9.1))})  # fmt: skip
     w.season.asked["tower"] = w.season.asked["arm"]  # `w.q` and `w.drive` now mean this question

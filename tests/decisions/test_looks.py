@@ -11,7 +11,7 @@ from app.concerns.models import Danger
 from app.db import transaction
 from app.decisions import commands, loading, queries
 from app.feedback import commands as feedback
-from app.feedback.commands import Answers
+from app.feedback.rules import Answers
 from app.feedback.models import NotCounted
 from app.feedback.queries import find_live_slip
 from app.parts.rules import Facts
@@ -45,7 +45,9 @@ def slip_of(db, w, run):
 
 def amended(db, w):
     slip, rater = slip_of(db, w, 1)
-    feedback.amend_slip(db, slip.id, by=rater, version=1, answers=Answers({w.q.goal_id: 800}), reason="on second thought")
+    feedback.amend_slip(
+        db, slip.id, by=rater, version=1, answers=Answers({w.q.goal_id: 800}), reason="on second thought"
+    )
 
 
 def withdrawn(db, w):
@@ -65,7 +67,9 @@ def judged(db, w):
 
 
 def corrected(db, w):
-    build_commands.record_build(db, w.runs[1], by=w.team.SK, piece_ids=[w.q.pieces["t50"][0]], reason="seen at the table")
+    build_commands.record_build(
+        db, w.runs[1], by=w.team.SK, piece_ids=[w.q.pieces["t50"][0]], reason="seen at the table"
+    )
 
 
 def taken_off(db, w):
@@ -74,7 +78,9 @@ def taken_off(db, w):
 
 def carrying_another(db, w):
     pin = w.season.asked["pin"].pieces["p30"][0]
-    build_commands.record_build(db, w.runs[1], by=w.team.SK, piece_ids=[w.q.pieces["t45"][0], pin], reason="the pin was new")
+    build_commands.record_build(
+        db, w.runs[1], by=w.team.SK, piece_ids=[w.q.pieces["t45"][0], pin], reason="the pin was new"
+    )
 
 
 def swapped(db, w):
@@ -87,7 +93,9 @@ def voided(db, w):
 
 def timed(db, w):
     run = get_run(db, w.team.id, w.runs[1])
-    sessions.correct_times(db, run.id, by=w.team.SK, started_at=run.started_at + timedelta(minutes=3), ended_at=run.ended_at, why="misread")
+    sessions.correct_times(
+        db, run.id, by=w.team.SK, started_at=run.started_at + timedelta(minutes=3), ended_at=run.ended_at, why="misread"
+    )
 
 
 def resurfaced(db, w):

@@ -38,7 +38,9 @@ def test_3_unequal_spacing_interpolates_the_control_by_start_time(db, browser):
 
 def test_4_the_bipolar_trap_shows_distances_and_directions_and_never_ideal(db, browser):
     w = fixture.world(db, goal="Mid-corner balance")
-    one_session(db, w, ("AQ", 1, "t40 t50 t40", "2 -2 2"), ("MS", 2, "t40 t50 t40", "3 2 3"), ("DH", 3, "t40 t50 t40", "1 0 1"))
+    one_session(
+        db, w, ("AQ", 1, "t40 t50 t40", "2 -2 2"), ("MS", 2, "t40 t50 t40", "3 2 3"), ("DH", 3, "t40 t50 t40", "1 0 1")
+    )
     t50 = steps.reading(db, w, "t50")
     assert sorted(t50.distances) == [0, 2, 2]
     assert round(t50.mean_distance, 2) == 1.33
@@ -66,7 +68,13 @@ def test_5_one_loud_driver_is_one_voice(db, browser):
 
 def test_6_a_drifting_bracket_is_limited_and_the_missing_one_is_named(db, browser):
     w = fixture.world(db)
-    one_session(db, w, ("AQ", 1, "t40 t45 t40", "6 7 6"), ("MS", 2, "t40 t45 t40", "7 7.5 7"), ("DH", 3, "t40 t45 t40", "5.5 6.5 7"))
+    one_session(
+        db,
+        w,
+        ("AQ", 1, "t40 t45 t40", "6 7 6"),
+        ("MS", 2, "t40 t45 t40", "7 7.5 7"),
+        ("DH", 3, "t40 t45 t40", "5.5 6.5 7"),
+    )
     t45 = steps.reading(db, w, "t45")
     limited = next(b for b in t45.brackets if b.driver == "DH")
     assert (limited.state, limited.drift) == ("limited", 1.5)

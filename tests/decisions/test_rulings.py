@@ -18,7 +18,13 @@ from tests.decisions import steps
 from tests.pages import text_of
 
 GROUNDS = "Three of three drivers are better by 0.5 to 1.0."
-TYPED = {"decision": "adopt", "form": "sole", "grounds": GROUNDS, "against_verdict_why": steps.AGAINST, "scope": "cold carpet"}
+TYPED = {
+    "decision": "adopt",
+    "form": "sole",
+    "grounds": GROUNDS,
+    "against_verdict_why": steps.AGAINST,
+    "scope": "cold carpet",
+}
 
 
 @pytest.fixture
@@ -69,7 +75,9 @@ def test_driver_and_conductor_neither_file_nor_sign(db, w, browser, initials):
 
 def test_a_designer_does_not_sign(db, w, browser):
     ruling_id = steps.rule_on(db, w, "t45", w.team.RT)
-    browser.as_(w.team.RT).post(w.path(f"/rulings/{ruling_id}/sign"), {"shown": steps.sheet(db, w).fingerprint}, status=403)
+    browser.as_(w.team.RT).post(
+        w.path(f"/rulings/{ruling_id}/sign"), {"shown": steps.sheet(db, w).fingerprint}, status=403
+    )
     with pytest.raises(NotAllowed):
         steps.rule_on(db, w, "t50", w.team.RT, sign=True, decision="reject")
     assert [row.ruling.state for row in queries.list_rulings(db, w.team.id)] == ["provisional"]
@@ -166,7 +174,9 @@ def test_two_managers_signing_at_once_one_wins_and_the_other_reads_why(db, w, br
 
 def test_a_new_standing_ruling_supersedes_the_old_one_and_both_stay_readable(db, w, browser):
     old = steps.rule_on(db, w, "t45", w.team.OW, sign=True)
-    new = steps.rule_on(db, w, "t45", w.team.OW, sign=True, decision="reject", grounds="The tool maker can't hold 4.5 mm.")
+    new = steps.rule_on(
+        db, w, "t45", w.team.OW, sign=True, decision="reject", grounds="The tool maker can't hold 4.5 mm."
+    )
     assert (state_of(db, w, old), state_of(db, w, new)) == ("superseded", "standing")
     browser.as_(w.team.AQ)
     assert "Three of three drivers are better." in browser.get(w.path(f"/rulings/{old}")).text
@@ -201,7 +211,9 @@ def test_a_question_is_ruled_when_every_rival_is_and_open_again_when_one_is_not(
 def test_a_standing_retest_opens_a_ruled_question_again(db, w):
     steps.rule_on(db, w, "t45", w.team.OW, sign=True)
     steps.rule_on(db, w, "t50", w.team.OW, sign=True, decision="reject")
-    steps.rule_on(db, w, "t45", w.team.OW, sign=True, decision="retest", missing="warm turf", missing_by=date(2026, 3, 1))
+    steps.rule_on(
+        db, w, "t45", w.team.OW, sign=True, decision="retest", missing="warm turf", missing_by=date(2026, 3, 1)
+    )
     db.rollback()
     assert get_question(db, w.team.id, w.question_id).state == "reopened"
 

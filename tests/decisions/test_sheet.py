@@ -11,7 +11,7 @@ from app.decisions import queries
 from app.evidence import story
 from app.evidence.results import CLAUSES
 from app.feedback import commands as feedback
-from app.feedback.commands import Answers
+from app.feedback.rules import Answers
 from app.sessions.queries import get_run
 from tests import fixture
 from tests.decisions import steps
@@ -25,7 +25,9 @@ def sheet_page(browser, w, viewer=None):
 def late_slip(db, w, run_id, initials, mark):
     moment = get_run(db, w.team.id, run_id).ended_at + timedelta(minutes=90)
     with clock.at(moment), transaction(db):
-        feedback.file_slip(db, run_id, by=w.team[initials], token="a-slip-that-comes-late", answers=Answers({w.q.goal_id: mark * 100}))
+        feedback.file_slip(
+            db, run_id, by=w.team[initials], token="a-slip-that-comes-late", answers=Answers({w.q.goal_id: mark * 100})
+        )
 
 
 def test_each_verdict_names_its_clause_in_a_sentence(db, browser):
@@ -43,7 +45,11 @@ def test_every_figure_opens_to_its_run_build_and_slips_within_three_clicks(db, b
     w = fixture.s03(db)
     html = sheet_page(browser, w)
     (runs,) = [set(re.findall(r"/runs/(\d+)\"", html))]
-    tests = {str(run) for run, code in zip(w.runs, " ".join(o for o, _ in fixture.PRECISION.values()).split(), strict=True) if code != "t40"}
+    tests = {
+        str(run)
+        for run, code in zip(w.runs, " ".join(o for o, _ in fixture.PRECISION.values()).split(), strict=True)
+        if code != "t40"
+    }
     assert tests <= runs
     for run_id in sorted(tests):
         page = browser.get(w.path(f"/runs/{run_id}"), max_queries=12).text
@@ -92,7 +98,9 @@ def test_the_second_view_computes_nothing(db, browser, monkeypatch):
 
     monkeypatch.setattr(story, "roll_up", refuse)
     assert text_of(sheet_page(browser, w)).split("Page made")[0] == text_of(first).split("Page made")[0]
-    browser.as_(w.team.AQ).get(w.path(f"/questions/{w.question_id}/sheet"))  # nothing is hidden from her: the same evidence
+    browser.as_(w.team.AQ).get(
+        w.path(f"/questions/{w.question_id}/sheet")
+    )  # nothing is hidden from her: the same evidence
     late = w.drive(db, fixture.session(db, w, day=steps.SECOND_DAY), "DH", 3, "t45", "7", day=steps.SECOND_DAY)
     assert late
     browser.as_(w.team.RT).get(w.path(f"/questions/{w.question_id}/sheet"), status=500)  # the running figures are new

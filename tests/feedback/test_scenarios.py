@@ -9,8 +9,8 @@ from app.db import transaction
 from app.decisions import queries as decisions
 from app.errors import Conflict, NotAllowed, Refused
 from app.feedback import commands, queries
-from app.feedback.commands import Answers
 from app.feedback.models import NotCounted, Source
+from app.feedback.rules import Answers
 from app.programmes.queries import list_attributes
 from app.sessions import build_commands
 from app.sessions.models import RunState

@@ -94,7 +94,9 @@ def test_asking_needs_a_control_a_rival_and_a_rule(db, d):
 def test_a_question_has_one_control_which_stays_live(db, d):
     question_id, variants = steps.asked(db, d)
     with pytest.raises(Conflict) as refused, transaction(db):
-        commands.add_variant(db, question_id, by=d.team.RT, code="t50", is_control=True, revision_ids=[d.revisions["t50"]])
+        commands.add_variant(
+            db, question_id, by=d.team.RT, code="t50", is_control=True, revision_ids=[d.revisions["t50"]]
+        )
     assert refused.value.field == "is_control"
     for state in (VariantState.PARKED, VariantState.ELIMINATED):
         with pytest.raises(Refused), transaction(db):
@@ -195,7 +197,11 @@ def test_a_rule_that_could_not_decide_is_refused_at_its_field(db, d, wrong, fiel
 def test_no_worse_needs_its_fact_for_every_variant(db, d):
     question_id, _ = steps.asked(db, d)
     must = (MustRule(d.season.attributes["Steering precision"], 50),)
-    for fact in (None, FactRule("mass", "g", "lower", {"t40": 12.4}), FactRule("mass", "g", "lower", {"t40": 1, "t45": 2, "t9": 3})):
+    for fact in (
+        None,
+        FactRule("mass", "g", "lower", {"t40": 12.4}),
+        FactRule("mass", "g", "lower", {"t40": 1, "t45": 2, "t9": 3}),
+    ):
         with pytest.raises(Refused), transaction(db):
             commands.declare_rule(db, question_id, by=d.team.RT, reason="no gain is wanted",
                                   rule=DeclaredRule(kind="no_worse", musts=must, fact=fact))  # fmt: skip

@@ -16,7 +16,13 @@ def d(db):
     return steps.desk(db)
 
 
-EDIT = {"title": "Which tower?", "text": "It flexes.", "asked_ground": "durability", "deciding_ground": "", "decide_by": "2026-03-01"}
+EDIT = {
+    "title": "Which tower?",
+    "text": "It flexes.",
+    "asked_ground": "durability",
+    "deciding_ground": "",
+    "decide_by": "2026-03-01",
+}
 
 
 def test_two_people_editing_one_question_get_both_texts(db, d, browser):
@@ -47,7 +53,12 @@ def test_a_nonsense_edition_overwrites_nothing(db, d, browser, edition):
 
 def test_the_same_new_question_sent_twice_is_one_question_and_one_answer(db, d, browser):
     token = steps.form_token(browser.as_(d.team.RT).get(d.path("/questions/new"), max_queries=12).text, "/questions")
-    typed = {"title": "Arms: nylon or carbon?", "asked_ground": "handling", "text": "", "owner_id": str(d.team.RT.account_id)}
+    typed = {
+        "title": "Arms: nylon or carbon?",
+        "asked_ground": "handling",
+        "text": "",
+        "owner_id": str(d.team.RT.account_id),
+    }
     first, again = (browser.post(d.path("/questions"), {**typed, "form_token": token}) for _ in range(2))
     assert first.url == again.url
     assert len(queries.list_questions(db, d.team.id)) == 1

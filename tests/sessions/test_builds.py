@@ -23,7 +23,9 @@ def w(db):
 
 def new_run(db, w, session_id, *, initials="AQ", car=1):
     with transaction(db):
-        return commands.add_run(db, session_id, by=w.team.SK, driver_id=w.team[initials].account_id, car_id=w.season.cars[car - 1]).id
+        return commands.add_run(
+            db, session_id, by=w.team.SK, driver_id=w.team[initials].account_id, car_id=w.season.cars[car - 1]
+        ).id
 
 
 def build(db, run_id, *, by, **more):
@@ -37,7 +39,11 @@ def test_the_form_starts_from_the_last_run_of_the_same_car(db, w, browser):
     w.drive(db, session_id, "MS", 2, "t40", "6")
     run_id = new_run(db, w, session_id)
     html = browser.as_(w.team.SK).get(w.path(f"/runs/{run_id}/build"), max_queries=12).text
-    ticked = [part for part in html.split("<input")[1:] if 'name="piece_ids"' in part.split(">")[0] and "checked" in part.split(">")[0]]
+    ticked = [
+        part
+        for part in html.split("<input")[1:]
+        if 'name="piece_ids"' in part.split(">")[0] and "checked" in part.split(">")[0]
+    ]
     assert [f'value="{w.q.pieces["t45"][0]}"' in part for part in ticked] == [True]
     assert "anti-roll bar mm = 1.2" in html
 
@@ -104,7 +110,9 @@ def test_a_piece_that_broke_later_stays_in_the_corrected_build_of_a_driven_run(d
     (run_id,) = w.drive(db, fixture.session(db, w), "AQ", 1, "t45", "7")
     piece = w.q.pieces["t45"][0]
     break_piece(db, w, piece)
-    version = build(db, run_id, by=w.team.SK, piece_ids=[piece], settings={"anti-roll bar mm": "1.4"}, reason="bar misread")
+    version = build(
+        db, run_id, by=w.team.SK, piece_ids=[piece], settings={"anti-roll bar mm": "1.4"}, reason="bar misread"
+    )
     assert version == 2
 
 
@@ -116,7 +124,9 @@ def test_a_piece_of_another_programme_is_not_there(db, w):
 
 def test_a_whole_car_is_declared_on_the_build(db, w):
     with transaction(db):
-        question = questions.add_question(db, by=w.team.RT, title="Last season's car or the new one?", asked_ground="handling")
+        question = questions.add_question(
+            db, by=w.team.RT, title="Last season's car or the new one?", asked_ground="handling"
+        )
         old = questions.add_variant(db, question.id, by=w.team.RT, code="old car", is_control=True, whole_car=True)
         question_id, variant_id = question.id, old.id
     session_id = fixture.session(db, w)
@@ -146,7 +156,10 @@ def test_nothing_changes_once_reconciled(db, w):
 
 
 def test_set_up_values_are_read_line_by_line():
-    assert read_settings(" anti-roll bar  mm = 1,4 \n\nspring=soft = ish\n") == {"anti-roll bar mm": "1,4", "spring": "soft = ish"}
+    assert read_settings(" anti-roll bar  mm = 1,4 \n\nspring=soft = ish\n") == {
+        "anti-roll bar mm": "1,4",
+        "spring": "soft = ish",
+    }
 
 
 @pytest.mark.parametrize("typed", ["no equals", "= 1.2", "bar =", "bar = 1\nbar = 2", "b" * 61 + " = 1", "bar = " + "1" * 61,

@@ -25,7 +25,9 @@ def planned(db, w, **more):
 
 def add_run(db, w, session_id, *, initials="AQ", car=0, **more):
     with transaction(db):
-        return commands.add_run(db, session_id, by=w.team.SK, driver_id=w.team[initials].account_id, car_id=w.season.cars[car], **more).id
+        return commands.add_run(
+            db, session_id, by=w.team.SK, driver_id=w.team[initials].account_id, car_id=w.season.cars[car], **more
+        ).id
 
 
 def step(db, name, *args, by, **more):
@@ -184,7 +186,9 @@ def test_ids_of_another_programme_are_not_there(db, w):
         with pytest.raises(NotFound):
             step(db, name, number, by=other.SK, **more)
     with transaction(db):
-        theirs = commands.plan_session(db, by=other.SK, place="Hall", time_zone="UTC", on_date=date(2026, 2, 3), surface="carpet", grip="low").id
+        theirs = commands.plan_session(
+            db, by=other.SK, place="Hall", time_zone="UTC", on_date=date(2026, 2, 3), surface="carpet", grip="low"
+        ).id
     with pytest.raises(NotFound), transaction(db):
         commands.add_run(db, theirs, by=other.SK, driver_id=other.AQ.account_id, car_id=w.season.cars[0])
     with pytest.raises(NotFound), transaction(db):
@@ -197,7 +201,15 @@ def test_correcting_times_keeps_the_earlier_ones_in_the_trail(db, w):
     session_id = fixture.session(db, w)
     (run_id,) = w.drive(db, session_id, "AQ", 1, "t40", "6")
     before = queries.get_run(db, w.team.id, run_id).started_at
-    step(db, "correct_times", run_id, by=w.team.SK, started_at=before - timedelta(minutes=2), ended_at=before, why="the hall clock is fast")
+    step(
+        db,
+        "correct_times",
+        run_id,
+        by=w.team.SK,
+        started_at=before - timedelta(minutes=2),
+        ended_at=before,
+        why="the hall clock is fast",
+    )
     line = list_trail(db, w.team.id, thing="run", thing_id=run_id)[0]
     assert (line.what, line.why) == ("corrected times", "the hall clock is fast")
     assert line.detail["before"]["started_at"] == before.isoformat()

@@ -22,7 +22,9 @@ def w(db):
 
 def planned(db, w, *, on=date(2026, 3, 29), zone="Europe/Berlin"):
     with transaction(db):
-        return commands.plan_session(db, by=w.team.SK, place="Quarry", time_zone=zone, on_date=on, surface="carpet", grip="low").id
+        return commands.plan_session(
+            db, by=w.team.SK, place="Quarry", time_zone=zone, on_date=on, surface="carpet", grip="low"
+        ).id
 
 
 def seat(w, **more):
@@ -35,7 +37,9 @@ def seat(w, **more):
 ])  # fmt: skip
 def test_a_venue_time_that_was_not_shown_once_is_an_error_that_names_the_day(db, w, browser, on, typed, said):
     session_id = planned(db, w, on=on)
-    html = browser.as_(w.team.SK).post(w.path(f"/sessions/{session_id}/runs"), seat(w, planned_at=typed), status=422).text
+    html = (
+        browser.as_(w.team.SK).post(w.path(f"/sessions/{session_id}/runs"), seat(w, planned_at=typed), status=422).text
+    )
     assert said in text_of(html)
     assert f'value="{typed}"' in html
     assert queries.list_runs(db, w.team.id, session_id) == []
@@ -43,7 +47,9 @@ def test_a_venue_time_that_was_not_shown_once_is_an_error_that_names_the_day(db,
 
 def test_venue_time_is_stored_in_utc_and_shown_as_typed(db, w, browser):
     session_id = planned(db, w)
-    html = browser.as_(w.team.SK).post(w.path(f"/sessions/{session_id}/runs"), seat(w, planned_at="2026-03-29T10:24")).text
+    html = (
+        browser.as_(w.team.SK).post(w.path(f"/sessions/{session_id}/runs"), seat(w, planned_at="2026-03-29T10:24")).text
+    )
     (run,) = queries.list_runs(db, w.team.id, session_id)
     assert run.planned_at.isoformat() == "2026-03-29T08:24:00+00:00"
     assert "10:24" in text_of(html)
@@ -54,10 +60,14 @@ def test_start_and_end_read_venue_time_too(db, w, browser, path, field):
     session_id = planned(db, w)
     with transaction(db):
         commands.open_session(db, session_id, by=w.team.SK)
-        run_id = commands.add_run(db, session_id, by=w.team.SK, driver_id=w.team.AQ.account_id, car_id=w.season.cars[0]).id
+        run_id = commands.add_run(
+            db, session_id, by=w.team.SK, driver_id=w.team.AQ.account_id, car_id=w.season.cars[0]
+        ).id
         if path == "end":
             commands.start_run(db, run_id, by=w.team.SK)
-    answer = browser.as_(w.team.SK).post(w.path(f"/runs/{run_id}/{path}"), {field: "2026-03-29T02:10", "laps": "12"}, status=422)
+    answer = browser.as_(w.team.SK).post(
+        w.path(f"/runs/{run_id}/{path}"), {field: "2026-03-29T02:10", "laps": "12"}, status=422
+    )
     assert "did not exist there on 29 March 2026" in text_of(answer.text)
     db.rollback()
     assert queries.get_run(db, w.team.id, run_id).state == ("driving" if path == "end" else "planned")
@@ -134,7 +144,9 @@ def test_a_form_sent_twice_while_refused_is_refused_twice_and_then_taken(db, w, 
 def test_pages_of_the_hall_stay_within_their_budget(db, browser):
     w = fixture.s03(db, closed=False)
     with transaction(db):
-        waiting = commands.add_run(db, w.session_id, by=w.team.SK, driver_id=w.team.DH.account_id, car_id=w.season.cars[2]).id
+        waiting = commands.add_run(
+            db, w.session_id, by=w.team.SK, driver_id=w.team.DH.account_id, car_id=w.season.cars[2]
+        ).id
     for viewer in (w.team.SK, w.team.DH, w.team.OW):
         browser.as_(viewer)
         for rest in ("/sessions", f"/sessions/{w.session_id}", f"/runs/{w.runs[0]}", f"/runs/{waiting}"):
@@ -165,7 +177,10 @@ def test_the_day_as_a_whole_without_javascript(db, w, browser):
     browser.post(path + "/runs", seat(w))
     db.rollback()
     run = queries.list_runs(db, w.team.id, session.id)[0]
-    browser.post(w.path(f"/runs/{run.id}/build"), {"piece_ids": str(w.q.pieces["t45"][0]), "settings": "bar = 1.2", "confirmed": "1"})
+    browser.post(
+        w.path(f"/runs/{run.id}/build"),
+        {"piece_ids": str(w.q.pieces["t45"][0]), "settings": "bar = 1.2", "confirmed": "1"},
+    )
     browser.as_(w.team.AQ).post(w.path(f"/runs/{run.id}/start"), {"at": ""})
     ended = browser.post(w.path(f"/runs/{run.id}/end"), {"laps": "12"})
     assert str(ended.url).partition("?")[0].endswith(f"/runs/{run.id}/slip")

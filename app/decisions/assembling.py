@@ -1,0 +1,148 @@
+"""From facts to evidence: what enters a question's sheet, what does not, and why. No database."""
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from app.decisions.facts import Filed, Loaded, RunFacts, SlipFacts
+from app.evidence import inputs
+from app.evidence.refusals import EvidenceError
+from app.feedback import rules as feedback
+from app.feedback.models import NotCounted
+from app.programmes.models import Attribute
+from app.questions.models import Question
+from app.questions.rules import DeclaredRule, current_rule
+from app.sessions.rules import differences, tyres_matched
+
+
+def sort_out(question: Question, filed: Filed) -> Loaded:
+    """One question's share of what was filed."""
+    rule_version = current_rule(question)
+    rule = DeclaredRule.read(rule_version.declared) if rule_version else None
+    runs = {run_id: run for run_id, run in filed.runs.items() if question.id in run.variants}
+    slips = {slip.id: slip for slip in filed.slips if slip.run_id in runs}
+    changes, tyres = _compare_builds(question, runs)
+    judged = {slip.id: _judge(slip, runs[slip.run_id], filed.notes.get(slip.run_id, ()), changes, tyres) for slip in slips.values()}
+    refused, look, running = "", None, None
+    try:
+        asked = _question_of(question, rule, filed.attributes)
+        if asked is not None:
+            marks = _marks_of(question, asked, runs, slips.values(), judged, filed.attributes)
+            concerns = _concerns_of(question, filed.concerns)
+            closed = tuple(mark for mark, was_closed in marks if was_closed)
+            look = inputs.Evidence(asked, closed, concerns)
+            if len(closed) < len(marks):
+                running = inputs.Evidence(asked, tuple(mark for mark, _ in marks), concerns)
+    except EvidenceError as wrong:
+        refused = f"{wrong.field}: {wrong.reason}"
+    return Loaded(question, rule, look, running, refused, runs, slips, judged, changes,
+                  {(run.session, run.label): run.id for run in runs.values()})  # fmt: skip
+
+
+def _question_of(question: Question, rule: DeclaredRule | None, attributes: Mapping[int, Attribute]) -> inputs.Question | None:
+    """The declared rule in the core's terms, or None while there is no rule, control or rival."""
+    control = next((variant.code for variant in question.variants if variant.is_control), None)
+    if rule is None or control is None or len(question.variants) < 2:
+        return None
+    deciding = [g.attribute_id for g in rule.goals] + [m.attribute_id for m in rule.musts]
+    watched = [a.id for a in attributes.values() if a.id not in deciding and a.on_slip] if deciding else []
+    names = {attribute_id: attributes[attribute_id].name for attribute_id in [*deciding, *watched]}
+    scales = {
+        attributes[a].name: inputs.Scale(attributes[a].lowest_hundredths / 100, attributes[a].highest_hundredths / 100,
+                                         attributes[a].step_hundredths / 100, attributes[a].kind)  # type: ignore[arg-type]
+        for a in names
+    }  # fmt: skip
+    fact = None
+    if rule.fact is not None:
+        fact = inputs.Fact(rule.fact.name, rule.fact.values, rule.fact.better, rule.fact.unit)  # type: ignore[arg-type]
+    declared = inputs.Rule(
+        kind=rule.kind,  # type: ignore[arg-type]
+        goals=tuple(inputs.Goal(names[g.attribute_id], g.weight) for g in rule.goals),
+        musts=tuple(inputs.Must(names[m.attribute_id], _points(m.margin_hundredths)) for m in rule.musts),
+        worthwhile=_points(rule.worthwhile_hundredths), drivers=rule.drivers, brackets=rule.brackets, sessions=rule.sessions,
+        conditions=rule.conditions, blind_share=rule.blind_percent / 100, fact=fact, secondary=tuple(names[a] for a in watched),
+    )  # fmt: skip
+    return inputs.Question(control, tuple(variant.code for variant in question.variants), scales, declared)
+
+
+def _points(hundredths: int | None) -> float | None:
+    return None if hundredths is None else hundredths / 100
+
+
+def _marks_of(question: Question, asked: inputs.Question, runs: Mapping[int, RunFacts], slips: Any,
+              judged: Mapping[int, feedback.Counting], attributes: Mapping[int, Attribute]) -> list[tuple[inputs.Mark, bool]]:  # fmt: skip
+    """Every mark on an attribute the rule names, with whether its session is closed."""
+    found = []
+    for slip in slips:
+        run = runs[slip.run_id]
+        others = _others_on_car(question, run)
+        spoiled = tuple(reason for reason in judged[slip.id].reasons if reason not in feedback.PAIRING_ONLY)
+        pairing = tuple(reason for reason in judged[slip.id].reasons if reason in feedback.PAIRING_ONLY)
+        for attribute_id, value in slip.marks.items():
+            name = attributes[attribute_id].name
+            if name not in asked.scales:
+                continue
+            mark = inputs.Mark(
+                driver=slip.rater, session=run.session, run=run.label, variant=run.variants[question.id], attribute=name,
+                rating=_points(value), clock_min=run.clock_min, car=run.car, order=run.number if run.order_known else None,
+                condition=run.condition, open_label=True, spoiled=spoiled, pairing_only=pairing, others=others,
+                source=str(slip.id),
+            )  # fmt: skip
+            found.append((mark, run.closed))
+    return found
+
+
+def _others_on_car(question: Question, run: RunFacts) -> tuple[tuple[str, str], ...]:
+    """Other questions' variants, and parts that this question is not about."""
+    mine = _revision_ids(question)
+    questions = [(f"question {qid}", code) for qid, code in run.variants.items() if qid != question.id]
+    parts = [(part, run.build.pieces[part]) for part, rid in run.parts.items() if rid not in mine]
+    return tuple([*questions, *parts])
+
+
+def _revision_ids(question: Question) -> set[int]:
+    return {link.revision_id for variant in question.variants for link in variant.revisions}
+
+
+def _compare_builds(question: Question, runs: Mapping[int, RunFacts]) -> tuple[dict[int, list[str]], set[int]]:
+    """Test runs whose car differs from its control's in more than the variant, and those on other tyres."""
+    control = next((variant.code for variant in question.variants if variant.is_control), None)
+    mine = _revision_ids(question)
+    seats: dict[tuple[int, str, str], list[RunFacts]] = defaultdict(list)
+    for run in runs.values():
+        seats[run.session_id, run.driver, run.car].append(run)
+    changes: dict[int, list[str]] = {}
+    tyres: set[int] = set()
+    for seat in seats.values():
+        seat.sort(key=lambda run: run.number)
+        controls = [run for run in seat if run.variants[question.id] == control]
+        for run in seat:
+            if run.variants[question.id] == control or not controls:
+                continue
+            nearest = min(controls, key=lambda other: (abs(other.number - run.number), other.number))
+            about = {part for part, rid in {**nearest.parts, **run.parts}.items() if rid in mine}
+            if found := differences(run.build, nearest.build, about):
+                changes[run.id] = found
+            if not tyres_matched(run.build, nearest.build):
+                tyres.add(run.id)
+    return changes, tyres
+
+
+def _judge(slip: SlipFacts, run: RunFacts, notes: Sequence[feedback.Note], changes: Mapping[int, Sequence[str]],
+           tyres: set[int]) -> feedback.Counting:  # fmt: skip
+    derived = feedback.derived_reasons(run, slip.captured_at)
+    if run.id in changes:
+        derived.append(NotCounted.SECOND_CHANGE)
+    if run.id in tyres:
+        derived.append(NotCounted.TYRES)
+    return feedback.counting(slip.id, run.id, derived, notes)
+
+
+def _concerns_of(question: Question, concerns: Sequence[Any]) -> tuple[inputs.OpenConcern, ...]:
+    """Open blockers on the question, or on a revision that answers it."""
+    variant_of = {link.revision_id: v.code for v in question.variants for link in v.revisions}
+    return tuple(
+        inputs.OpenConcern(concern.label, variant_of.get(concern.revision_id), True)
+        for concern in concerns
+        if concern.question_id == question.id or concern.revision_id in variant_of
+    )

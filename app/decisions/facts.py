@@ -1,0 +1,84 @@
+"""Everything filed about some questions, as plain facts between the database and the evidence core."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from app.clock import minutes_between
+from app.evidence import inputs
+from app.feedback import rules as feedback
+from app.programmes.models import Attribute
+from app.questions.models import Question
+from app.questions.rules import DeclaredRule
+from app.sessions.rules import BuildFacts
+
+
+@dataclass(frozen=True, slots=True)
+class RunFacts:
+    """One run as evidence needs it. `variants`: question id -> variant code on the car."""
+
+    id: int
+    session_id: int
+    session: str
+    label: str
+    number: int
+    car: str
+    driver: str
+    state: str
+    started_at: datetime | None
+    ended_at: datetime | None
+    closed: bool
+    condition: str
+    air_temp_degC: float | None
+    order_known: bool
+    session_start: datetime | None
+    variants: Mapping[int, str]
+    build: BuildFacts
+    parts: Mapping[str, int] = field(default_factory=dict)  # part code -> revision id
+
+    @property
+    def clock_min(self) -> float | None:
+        if self.started_at is None or self.session_start is None:
+            return None
+        return round(minutes_between(self.session_start, self.started_at), 2)
+
+
+@dataclass(frozen=True, slots=True)
+class SlipFacts:
+    """The standing version of one slip; `marks`: attribute id -> hundredths, None = could not judge."""
+
+    id: int
+    run_id: int
+    rater: str
+    captured_at: datetime
+    heard_others: bool
+    remark: str
+    marks: Mapping[int, int | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """Evidence of one question with what the page needs to open each figure to its runs and slips."""
+
+    question: Question
+    rule: DeclaredRule | None
+    look: inputs.Evidence | None  # closed sessions only: what the verdict stands on
+    running: inputs.Evidence | None  # with open sessions, where they add something
+    refused: str
+    runs: Mapping[int, RunFacts]
+    slips: Mapping[int, SlipFacts]
+    counting: Mapping[int, feedback.Counting]
+    second_changes: Mapping[int, Sequence[str]]
+    run_ids: Mapping[tuple[str, str], int]  # (session label, run label) -> run id
+
+
+@dataclass(frozen=True, slots=True)
+class Filed:
+    """Everything filed about the wanted questions, before it is sorted out question by question."""
+
+    runs: Mapping[int, RunFacts]
+    slips: Sequence[SlipFacts]
+    notes: Mapping[int, Sequence[feedback.Note]]
+    concerns: Sequence[Any]
+    attributes: Mapping[int, Attribute]
