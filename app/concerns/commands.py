@@ -116,18 +116,9 @@ def triage_concern(db: Db, concern_id: int, *, by: Viewer, edition: int, danger:
     _check_owner(db, by, concern, owner_id)
     by_rule = rules.blocks_by_rule(danger, product_severity)
     if by_rule and concern.blocker and not blocker:
-        raise Refused(
-            f"{concern.label} stops the freeze by rule",
-            rules.RULE_WORDS,
-            "Close it with its evidence instead.",
-            field="blocker",
-        )
-    after = {
-        "danger": str(danger),
-        "product_severity": product_severity,
-        "owner_id": owner_id,
-        "blocker": blocker or by_rule,
-    }
+        raise Refused(f"{concern.label} stops the freeze by rule", rules.RULE_WORDS, "Close it with its evidence instead.",
+                      field="blocker")  # fmt: skip
+    after = {"danger": str(danger), "product_severity": product_severity, "owner_id": owner_id, "blocker": blocker or by_rule}
     before = {name: getattr(concern, name) for name in after}
     if before["blocker"] and not after["blocker"]:
         rules.check_reason(why, field="why", what="No longer stopping the freeze")
