@@ -108,10 +108,21 @@ def _engine(url: str) -> Engine:
     if make_url(url).get_backend_name() != "sqlite":
         # As long as SQLite waits for its lock: a person in the hall is answered, not kept hanging.
         waits = {"options": "-c lock_timeout=15000"} if "options" not in make_url(url).query else {}
-        return create_engine(url, hide_parameters=True, pool_pre_ping=True, pool_size=20, max_overflow=20, pool_timeout=10,
-                             connect_args=waits)  # fmt: skip
+        return create_engine(
+            url,
+            hide_parameters=True,
+            pool_pre_ping=True,
+            pool_size=20,
+            max_overflow=20,
+            pool_timeout=10,
+            connect_args=waits,
+        )
     engine = create_engine(
-        url, hide_parameters=True, connect_args={"timeout": 15, "check_same_thread": False}, pool_size=20, max_overflow=30
+        url,
+        hide_parameters=True,
+        connect_args={"timeout": 15, "check_same_thread": False},
+        pool_size=20,
+        max_overflow=30,
     )
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
@@ -141,7 +152,9 @@ def _begin_sqlite(connection: Any) -> None:
     if writes and _file_at(path) != opened:
         # A file that was moved or removed still takes writes, and loses them when the last reader lets go.
         connection.invalidate()
-        raise OperationalError("BEGIN IMMEDIATE", None, sqlite3.OperationalError("the database file is not there any more"))
+        raise OperationalError(
+            "BEGIN IMMEDIATE", None, sqlite3.OperationalError("the database file is not there any more")
+        )
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 

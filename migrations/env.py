@@ -12,7 +12,11 @@ LOCK = 5_042_026  # any number, the same for every process of this product
 
 
 def run() -> None:
-    url = context.config.attributes.get("database_url") or os.environ.get("DATABASE_URL") or "sqlite:///data/proveout.sqlite3"
+    url = (
+        context.config.attributes.get("database_url")
+        or os.environ.get("DATABASE_URL")
+        or "sqlite:///data/proveout.sqlite3"
+    )
     database = Database(url)
     sqlite = database.engine.dialect.name == "sqlite"
     try:
@@ -21,7 +25,9 @@ def run() -> None:
                 # Outside the transaction, where the pragma still has an effect: a batch rewrite of a parent
                 # table would otherwise delete its children.
                 connection.connection.driver_connection.execute("PRAGMA foreign_keys=OFF")
-            context.configure(connection=connection, target_metadata=metadata, render_as_batch=sqlite, compare_type=True)
+            context.configure(
+                connection=connection, target_metadata=metadata, render_as_batch=sqlite, compare_type=True
+            )
             with context.begin_transaction():
                 if not sqlite:
                     connection.execute(text("SET LOCAL lock_timeout = 0"))  # however long the other process migrates

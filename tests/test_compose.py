@@ -108,7 +108,11 @@ def test_the_environment_decides_address_database_and_hosts(monkeypatch, tmp_pat
     monkeypatch.setenv("PROVEOUT_BASE_URL", "https://hall.example/")
     monkeypatch.setenv("PROVEOUT_HOSTS", "hall.local, pit.local")
     public = settings_for(tmp_path, host="0.0.0.0")
-    assert (public.database_url, public.base_url, public.plain_http) == ("postgresql://x@db/y", "https://hall.example", False)
+    assert (public.database_url, public.base_url, public.plain_http) == (
+        "postgresql://x@db/y",
+        "https://hall.example",
+        False,
+    )
     assert set(public.hosts) == {"hall.example", "hall.local", "pit.local", "localhost", "127.0.0.1"}
     assert isinstance(public, Settings)
 

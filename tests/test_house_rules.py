@@ -42,8 +42,18 @@ ALLOWED_IMPORTS = {
     "app.access.guard": {"app.people.queries"},  # who holds this cookie
 }
 WEB_FILES = ("app/web/", "app/access/guard.py", "app/people/sign_in.py", "pages.py", "app/main.py", "app/server.py")
-SQL_FILES = ("app/db.py", "models.py", "queries.py", "commands.py", "app/decisions/loading.py", "app/decisions/looks.py",
-             "app/decisions/summaries.py", "app/archive/", "app/schema.py", "app/migrate.py")  # fmt: skip
+SQL_FILES = (
+    "app/db.py",
+    "models.py",
+    "queries.py",
+    "commands.py",
+    "app/decisions/loading.py",
+    "app/decisions/looks.py",
+    "app/decisions/summaries.py",
+    "app/archive/",
+    "app/schema.py",
+    "app/migrate.py",
+)
 EVIDENCE_READERS = ("app/decisions/", "app/evidence/", "app/assess.py")
 LONG_FILES = {
     "app/web/charts.py": "one function a mark of the same drawing; splitting it would scatter the scales",
@@ -99,7 +109,10 @@ class Source:
         return found
 
     def inside(self, places: tuple[str, ...]) -> bool:
-        return any(self.shown.startswith(place) if place.startswith("app/") else self.path.name.endswith(place) for place in places)
+        return any(
+            self.shown.startswith(place) if place.startswith("app/") else self.path.name.endswith(place)
+            for place in places
+        )
 
 
 def kind_of(module: str) -> str | None:
@@ -191,15 +204,25 @@ def test_a_library_is_known_in_few_places(packages, places):
 
 def test_only_the_clock_reads_the_clock():
     reading = re.compile(r"datetime\.(now|utcnow|today)\(|date\.today\(|time\.time\(\)|func\.(now|current_timestamp)\(")
-    wrong = [f"{source.shown}:{number}" for source in SOURCES if source.name != "app.clock"
-             for number, line in enumerate(source.path.read_text().splitlines(), 1) if reading.search(line)]  # fmt: skip
+    wrong = [
+        f"{source.shown}:{number}"
+        for source in SOURCES
+        if source.name != "app.clock"
+        for number, line in enumerate(source.path.read_text().splitlines(), 1)
+        if reading.search(line)
+    ]
     assert not wrong, "\n".join(wrong)
 
 
 def test_only_the_database_module_commits():
     """A commit in a dependency's teardown would run after the answer is sent; one in a command would cut it in two."""
-    wrong = [f"{source.shown}:{node.lineno}" for source in SOURCES if source.name != "app.db"
-             for node in ast.walk(source.tree) if isinstance(node, ast.Attribute) and node.attr == "commit"]  # fmt: skip
+    wrong = [
+        f"{source.shown}:{node.lineno}"
+        for source in SOURCES
+        if source.name != "app.db"
+        for node in ast.walk(source.tree)
+        if isinstance(node, ast.Attribute) and node.attr == "commit"
+    ]
     assert not wrong, "\n".join(wrong)
 
 
@@ -266,7 +289,11 @@ def test_a_page_route_has_the_template_of_its_name():
         for route in router.routes:
             feature = route.endpoint.__module__.split(".")[1]  # type: ignore[attr-defined]
             template = TEMPLATE_OF.get(route.name, f"{feature}/{route.name}.html")  # type: ignore[attr-defined]
-            if "GET" in route.methods and route.name not in NO_TEMPLATE and not (ROOT / "templates" / template).exists():  # type: ignore[attr-defined]
+            if (
+                "GET" in route.methods
+                and route.name not in NO_TEMPLATE
+                and not (ROOT / "templates" / template).exists()
+            ):  # type: ignore[attr-defined]
                 missing.append(f"{route.name}: templates/{template}")  # type: ignore[attr-defined]
     assert not missing, "\n".join(missing)
 
@@ -274,12 +301,30 @@ def test_a_page_route_has_the_template_of_its_name():
 def test_no_file_names_a_machine_or_a_registry():
     folders = [ROOT / name for name in ("app", "migrations", "templates", "static/css", "static/js", "tests", ".ci")]
     files = [path for folder in folders for path in folder.rglob("*") if path.is_file()]
-    files += [ROOT / name for name in ("README.md", "DEVELOPERS.md", "pyproject.toml", "docker-compose.yml", ".dockerignore")]
-    word = re.compile("|".join(["/" + "work/", "/" + "root/", "/" + "home/", r"\.py" + "env", "py" + r"pi\.org",
-                                "python" + "hosted", "npm" + r"js\.", "registry" + r"\.", r"deb\.debian" + r"\."]))  # fmt: skip
+    files += [
+        ROOT / name for name in ("README.md", "DEVELOPERS.md", "pyproject.toml", "docker-compose.yml", ".dockerignore")
+    ]
+    word = re.compile(
+        "|".join(
+            [
+                "/" + "work/",
+                "/" + "root/",
+                "/" + "home/",
+                r"\.py" + "env",
+                "py" + r"pi\.org",
+                "python" + "hosted",
+                "npm" + r"js\.",
+                "registry" + r"\.",
+                r"deb\.debian" + r"\.",
+            ]
+        )
+    )
     wrong = []
     for path in files:
-        if path.suffix in (".py", ".html", ".css", ".js", ".md", ".toml", ".yml", ".csv", ".json", "") and path.exists():
+        if (
+            path.suffix in (".py", ".html", ".css", ".js", ".md", ".toml", ".yml", ".csv", ".json", "")
+            and path.exists()
+        ):
             for number, line in enumerate(path.read_text(errors="replace").splitlines(), 1):
                 if found := word.search(line):
                     wrong.append(f"{path.relative_to(ROOT)}:{number} names {found.group()}")

@@ -31,7 +31,9 @@ def clean_environment(**more: str) -> dict[str, str]:
 
 
 def python(code: str) -> str:
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, env=clean_environment())
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, env=clean_environment()
+    )
     assert done.returncode == 0, done.stderr
     return done.stdout
 
@@ -68,7 +70,9 @@ def test_the_check_for_heavy_modules_can_fail():
 
 
 def cpu_seconds(code: str, compiled: Path) -> float:
-    environment = clean_environment(OPENBLAS_NUM_THREADS="1", PYTHONPYCACHEPREFIX=str(compiled), PYTHONDONTWRITEBYTECODE="")
+    environment = clean_environment(
+        OPENBLAS_NUM_THREADS="1", PYTHONPYCACHEPREFIX=str(compiled), PYTHONDONTWRITEBYTECODE=""
+    )
     process = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, env=environment)
     _, status, used = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
@@ -160,8 +164,14 @@ def test_a_second_start_finds_its_data_and_a_fresh_link(tmp_path):
 
 @pytest.mark.parametrize("environment", [{}, {"DATABASE_URL": "sqlite:///other.sqlite3"}])
 def test_several_workers_are_refused_on_sqlite(tmp_path, environment):
-    done = subprocess.run([sys.executable, "-m", "app", "serve", "--workers", "2", "--data", str(tmp_path)], cwd=ROOT, text=True,
-                          capture_output=True, timeout=60, env=clean_environment(**environment))  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-m", "app", "serve", "--workers", "2", "--data", str(tmp_path)],
+        cwd=ROOT,
+        text=True,
+        capture_output=True,
+        timeout=60,
+        env=clean_environment(**environment),
+    )
     assert done.returncode == 2
     assert "Several workers need PostgreSQL" in done.stderr
     assert not list(tmp_path.iterdir())
@@ -207,7 +217,9 @@ def durable() -> Iterator[Server]:
     server.process.terminate()
     server.process.wait(20)
     as_user = {"user": user} if os.geteuid() == 0 else {}
-    server.process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd=server.folder, **as_user)
+    server.process = subprocess.Popen(
+        command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd=server.folder, **as_user
+    )
     server._wait()
     yield server
     server.stop()
@@ -235,7 +247,9 @@ def test_several_workers_serve_one_postgresql(durable, tmp_path):
         children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()
         assert len(children) >= 2
         assert {fetch(f"{address}/sign-in")[0] for _ in range(20)} == {200}
-    assert not [child for child in children if Path(f"/proc/{child}/cmdline").exists() and "spawn_main" in _command_of(child)]
+    assert not [
+        child for child in children if Path(f"/proc/{child}/cmdline").exists() and "spawn_main" in _command_of(child)
+    ]
 
 
 def _command_of(process_id: str) -> str:

@@ -31,7 +31,9 @@ def allow(action: Action) -> Any:
         if viewer is not None and "programme_id" in request.path_params and viewer.programme is None:
             raise NotFound("There is no such programme here", "Or you are not one of its people.")
         if reason := refusal(viewer, action):
-            raise NotAllowed(f"You can't {action.value}", reason[0].upper() + reason[1:], "Ask the programme's manager.")
+            raise NotAllowed(
+                f"You can't {action.value}", reason[0].upper() + reason[1:], "Ask the programme's manager."
+            )
 
     guard.action = action  # type: ignore[attr-defined]
     return Depends(guard)

@@ -40,4 +40,6 @@ class Viewer:
 def require(viewer: Viewer, action: Action, subject: object = None) -> None:
     """Refuse with the policy's own reason; every command calls it with its subject."""
     if reason := refusal(viewer, action, subject):
-        raise NotAllowed(f"You can't {action.value} here", reason[0].upper() + reason[1:], "Ask the programme's manager.")
+        raise NotAllowed(
+            f"You can't {action.value} here", reason[0].upper() + reason[1:], "Ask the programme's manager."
+        )

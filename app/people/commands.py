@@ -40,8 +40,18 @@ def invite(db: Db, *, by: Viewer, name: str, initials: str, hats: frozenset[Hat]
 def _new_invitation(db: Db, programme_id: int | None, *, name: str, initials: str, hats: frozenset[Hat],
                     by_id: int | None) -> str:  # fmt: skip
     token, now = rules.new_token(), clock.now()
-    db.add(Invitation(token_hash=rules.digest(token), programme_id=programme_id, name=name, initials=initials, hats=hats,
-                      invited_by_id=by_id, made_at=now, expires_at=now + rules.INVITATION_LASTS))  # fmt: skip
+    db.add(
+        Invitation(
+            token_hash=rules.digest(token),
+            programme_id=programme_id,
+            name=name,
+            initials=initials,
+            hats=hats,
+            invited_by_id=by_id,
+            made_at=now,
+            expires_at=now + rules.INVITATION_LASTS,
+        )
+    )
     db.flush()
     return token
 
@@ -57,16 +67,28 @@ def _check_initials_free(db: Db, programme_id: int, initials: str) -> None:
         raise Conflict(f"The initials {initials} belong to {taken}", "", "Choose others.", field="initials")
 
 
-def make_account(db: Db, hasher: Hasher, *, login: str, name: str, password: str, starts_programmes: bool = False) -> Account:
+def make_account(
+    db: Db, hasher: Hasher, *, login: str, name: str, password: str, starts_programmes: bool = False
+) -> Account:
     """A new account; the login must be new."""
     rules.check_password(password, login=login)
     rules.check_one_script(name, field="name")
     rules.check_one_script(login, field="login")
     if queries.find_account_by_login(db, login):
-        raise Conflict("Somebody signs in with this name already", "", "Sign in with it first, then open the link again.",
-                       field="login")  # fmt: skip
-    account = Account(login=login, login_key=rules.name_key(login), name=name, password_hash=hasher.hash(password),
-                      starts_programmes=starts_programmes, created_at=clock.now())  # fmt: skip
+        raise Conflict(
+            "Somebody signs in with this name already",
+            "",
+            "Sign in with it first, then open the link again.",
+            field="login",
+        )
+    account = Account(
+        login=login,
+        login_key=rules.name_key(login),
+        name=name,
+        password_hash=hasher.hash(password),
+        starts_programmes=starts_programmes,
+        created_at=clock.now(),
+    )
     db.add(account)
     db.flush()
     return account
@@ -74,10 +96,18 @@ def make_account(db: Db, hasher: Hasher, *, login: str, name: str, password: str
 
 def add_member(db: Db, programme_id: int, account: Account, *, initials: str, hats: frozenset[Hat]) -> Membership:
     if queries.is_member(db, programme_id, account.id):
-        raise Conflict(f"{account.name} is one of the programme's people already", "", "Sign in and open the programme.")
+        raise Conflict(
+            f"{account.name} is one of the programme's people already", "", "Sign in and open the programme."
+        )
     _check_initials_free(db, programme_id, initials)
-    member = Membership(programme_id=programme_id, account_id=account.id, initials=initials,
-                        initials_key=rules.name_key(initials), hats=hats, joined_at=clock.now())  # fmt: skip
+    member = Membership(
+        programme_id=programme_id,
+        account_id=account.id,
+        initials=initials,
+        initials_key=rules.name_key(initials),
+        hats=hats,
+        joined_at=clock.now(),
+    )
     db.add(member)
     db.flush()
     record(db, "joined", "person", account.id, account.name, by_id=account.id, programme_id=programme_id,
@@ -93,7 +123,9 @@ def accept_invitation(db: Db, hasher: Hasher, token: str, *, login: str, name: s
         raise NotFound("This link was used, withdrawn or has run out", "A link works once, for seven days.",
                        "Ask the manager for a new one.")  # fmt: skip
     used = db.execute(
-        update(Invitation).where(Invitation.id == invitation.id, Invitation.used_at.is_(None)).values(used_at=clock.now())
+        update(Invitation)
+        .where(Invitation.id == invitation.id, Invitation.used_at.is_(None))
+        .values(used_at=clock.now())
     )
     if used.rowcount != 1:  # type: ignore[attr-defined]
         raise Conflict("This link was used a moment ago", "", "Ask the manager for a new one.")

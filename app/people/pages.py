@@ -78,7 +78,9 @@ def show_account(request: Request, db: DbHere, viewer: SignedIn) -> Response:
 
 
 @router.post("/account/password", dependencies=[allow(Action.USE_ACCOUNT)])
-def change_password(request: Request, db: DbHere, viewer: SignedIn, form: PasswordForm = posted(PasswordForm)) -> Response:
+def change_password(
+    request: Request, db: DbHere, viewer: SignedIn, form: PasswordForm = posted(PasswordForm)
+) -> Response:
     if form.ok:
         sign_in.change_password(request, db, viewer, form)
         if form.ok:
@@ -94,8 +96,14 @@ def end_sign_in(request: Request, sign_in_id: Id, db: DbHere, viewer: SignedIn) 
 
 
 def _account_page(request: Request, db: Db, viewer: Viewer, form: Form, *, status: int) -> Response:
-    return page(request, "people/show_account.html", status=status, form=form, sign_ins=queries.list_sign_ins(db, viewer.account_id),
-                programmes=queries.list_programmes_of(db, viewer.account_id))  # fmt: skip
+    return page(
+        request,
+        "people/show_account.html",
+        status=status,
+        form=form,
+        sign_ins=queries.list_sign_ins(db, viewer.account_id),
+        programmes=queries.list_programmes_of(db, viewer.account_id),
+    )
 
 
 @router.get("/programmes/{programme_id}/people", dependencies=[allow(Action.SEE_PROGRAMME)])
@@ -104,7 +112,9 @@ def list_people(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn
 
 
 @router.post("/programmes/{programme_id}/people/invitations", dependencies=[allow(Action.INVITE)])
-def invite(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, form: InviteForm = posted(InviteForm)) -> Response:
+def invite(
+    request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, form: InviteForm = posted(InviteForm)
+) -> Response:
     if form.ok:
         values = {**form.values, "hats": frozenset(Hat(word) for word in form.values["hats"])}
         with form.attempt(db):
@@ -166,5 +176,3 @@ def _person_page(request: Request, db: Db, viewer: Viewer, account_id: int, *, h
     member = queries.get_member(db, viewer.programme_id, account_id)
     forms = {"hats_form": hats_form or HatsForm().fill(hats=member.hats), "reason_form": reason_form or ReasonForm()}
     return page(request, "people/show_person.html", status=status, member=member, **forms)
-
-

@@ -37,7 +37,7 @@ def name_key(name: str) -> str:
 
 
 def check_one_script(name: str, *, field: str) -> None:
-    """Refuse a word that mixes Latin with Cyrillic or Greek letters: it could pass for another name; or shows nothing."""
+    """Refuse a name that shows nothing, and a word that mixes alphabets: it could pass for another name."""
     if not name_key(name):
         raise Refused("There is no letter or figure that can be seen in it", "", "Type it again.", field=field)
     for word in name.split():
@@ -58,5 +58,8 @@ def check_password(password: str, *, login: str) -> None:
         raise Refused(f"The password has {len(password)} characters; at least {low} are needed", field="password")
     if len(password) > high:
         raise Refused(f"The password has {len(password)} characters; at most {high} are taken", field="password")
-    if name_key(password) in (name_key(login), "0123456789", "1234567890", "passwordpassword") or len(set(password)) < 4:
+    if (
+        name_key(password) in (name_key(login), "0123456789", "1234567890", "passwordpassword")
+        or len(set(password)) < 4
+    ):
         raise Refused("This password is one of the first anybody would try", "", "Choose another.", field="password")

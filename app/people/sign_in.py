@@ -116,13 +116,23 @@ def signed_in_response(request: Request, db: Db, account_id: int, form: SignInFo
         commands.give_back(db, list(booked))
         if old:
             commands.end_by_token(db, old)  # a sign-in is never reused: no fixation
-        token = commands.start_sign_in(db, account_id, device=request.headers.get("user-agent", ""), device_token=device)
+        token = commands.start_sign_in(
+            db, account_id, device=request.headers.get("user-agent", ""), device_token=device
+        )
     response = _after_sign_in(request, db, token, form)
     secure = not settings.plain_http
-    response.set_cookie(settings.cookie_name, token, max_age=int(rules.SIGN_IN_LASTS.total_seconds()), path="/",
-                        secure=secure, httponly=True, samesite="lax")  # fmt: skip
-    response.set_cookie(settings.device_cookie_name, device, max_age=365 * 86400, path="/", secure=secure, httponly=True,
-                        samesite="lax")  # fmt: skip
+    response.set_cookie(
+        settings.cookie_name,
+        token,
+        max_age=int(rules.SIGN_IN_LASTS.total_seconds()),
+        path="/",
+        secure=secure,
+        httponly=True,
+        samesite="lax",
+    )
+    response.set_cookie(
+        settings.device_cookie_name, device, max_age=365 * 86400, path="/", secure=secure, httponly=True, samesite="lax"
+    )
     return response
 
 
@@ -142,11 +152,11 @@ def sign_out_response(request: Request, db: Db, viewer: Viewer) -> Response:
         if viewer.sign_in_id is not None:
             commands.end_sign_in(db, viewer.sign_in_id, by=viewer)
     response = RedirectResponse("/sign-in", status_code=303)
-    response.delete_cookie(settings.cookie_name, path="/", secure=not settings.plain_http, httponly=True, samesite="lax")
+    response.delete_cookie(
+        settings.cookie_name, path="/", secure=not settings.plain_http, httponly=True, samesite="lax"
+    )
     return response
 
 
 def next_from_query(request: Request) -> str:
     return safe_path(dict(parse_qsl(request.url.query)).get("next"))
-
-

@@ -19,24 +19,33 @@ from app.programmes.models import Attribute, Programme, ProgrammeState
 
 
 def start_programme(
-    db: Db, *, by: Viewer, name: str, initials: str, hats: frozenset[Hat], team: str = "", car: str = "",
-    time_zone: str = "UTC", freeze_on: date | None = None, attributes: tuple[rules.ScaleSpec, ...] = rules.STARTING_ATTRIBUTES,
-) -> Viewer:  # fmt: skip
+    db: Db,
+    *,
+    by: Viewer,
+    name: str,
+    initials: str,
+    hats: frozenset[Hat],
+    team: str = "",
+    car: str = "",
+    time_zone: str = "UTC",
+    freeze_on: date | None = None,
+    attributes: tuple[rules.ScaleSpec, ...] = rules.STARTING_ATTRIBUTES,
+) -> Viewer:
     """A new programme with its rating attributes; answers its first manager as a viewer of it."""
     require(by, Action.START_PROGRAMME)
     check_one_script(name, field="name")
     if queries.find_programme_by_name(db, name):
         raise Conflict(f"There is a programme called {name} already", "", "Choose another name.", field="name")
     clock.zone(time_zone)
-    programme = Programme(name=name, name_key=name_key(name), team=team, car=car, time_zone=time_zone, freeze_on=freeze_on,
-                          state=ProgrammeState.OPEN, started_at=clock.now())  # fmt: skip
+    programme = Programme(name=name, name_key=name_key(name), team=team, car=car, time_zone=time_zone,
+                          freeze_on=freeze_on, state=ProgrammeState.OPEN, started_at=clock.now())  # fmt: skip
     db.add(programme)
     db.flush()
     worn = hats | {Hat.MANAGER}
     account = get_account(db, by.account_id)
     member = people.add_member(db, programme.id, account, initials=initials, hats=worn)
-    viewer = Viewer(by.account_id, account.name, member.initials, worn,
-                    ProgrammeRef(programme.id, name, time_zone, programme.state), by.sign_in_id, by.starts_programmes)  # fmt: skip
+    here = ProgrammeRef(programme.id, name, time_zone, programme.state)
+    viewer = Viewer(by.account_id, account.name, member.initials, worn, here, by.sign_in_id, by.starts_programmes)
     record(db, "started", "programme", programme.id, name, by_id=by.account_id, programme_id=programme.id)
     for spec in attributes:
         add_attribute(db, by=viewer, spec=spec)

@@ -4,7 +4,10 @@ from app.people.forms import HAT_CHOICES
 from app.programmes.models import ScaleKind
 from app.web.forms import Field, Form
 
-KIND_CHOICES = [(ScaleKind.QUALITY.value, "quality: higher is better"), (ScaleKind.IDEAL_ZERO.value, "as I want it: 0 is ideal")]
+KIND_CHOICES = [
+    (ScaleKind.QUALITY.value, "quality: higher is better"),
+    (ScaleKind.IDEAL_ZERO.value, "as I want it: 0 is ideal"),
+]
 
 
 class ProgrammeForm(Form):
@@ -22,7 +25,9 @@ class StartForm(ProgrammeForm):
     fields_declared = {
         **{name: item for name, item in ProgrammeForm.fields_declared.items() if name != "edition"},
         "initials": Field("Your initials", longest=6),
-        "hats": Field("Your hats", kind="checkboxes", choices=HAT_CHOICES, raw=["manager"], hint="Manager is always one."),
+        "hats": Field(
+            "Your hats", kind="checkboxes", choices=HAT_CHOICES, raw=["manager"], hint="Manager is always one."
+        ),
     }
 
 

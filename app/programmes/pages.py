@@ -75,9 +75,17 @@ def add_attribute(request: Request, programme_id: Id, db: DbHere, viewer: Signed
     return _settings_page(request, db, viewer, attribute_form=form, status=form.status)
 
 
-@router.post("/programmes/{programme_id}/attributes/{attribute_id}/on-slip", dependencies=[allow(Action.EDIT_PROGRAMME)])
-def put_on_slip(request: Request, programme_id: Id, attribute_id: Id, db: DbHere, viewer: SignedIn,
-                form: OnSlipForm = posted(OnSlipForm)) -> Response:  # fmt: skip
+@router.post(
+    "/programmes/{programme_id}/attributes/{attribute_id}/on-slip", dependencies=[allow(Action.EDIT_PROGRAMME)]
+)
+def put_on_slip(
+    request: Request,
+    programme_id: Id,
+    attribute_id: Id,
+    db: DbHere,
+    viewer: SignedIn,
+    form: OnSlipForm = posted(OnSlipForm),
+) -> Response:
     with transaction(db):
         commands.put_on_slip(db, attribute_id, by=viewer, on_slip=form.values["on_slip"])
     return redirect(request, "show_programme", done="saved", fragment="attributes")
@@ -87,8 +95,14 @@ def _settings_page(request: Request, db: Db, viewer: Viewer, *, form: Form | Non
                    attribute_form: Form | None = None, status: int = 200) -> Response:  # fmt: skip
     programme = queries.get_programme(db, viewer.programme_id)
     if form is None:
-        form = ProgrammeForm().fill(name=programme.name, team=programme.team, car=programme.car, edition=programme.edition,
-                                    time_zone=programme.time_zone, freeze_on=programme.freeze_on)  # fmt: skip
+        form = ProgrammeForm().fill(
+            name=programme.name,
+            team=programme.team,
+            car=programme.car,
+            edition=programme.edition,
+            time_zone=programme.time_zone,
+            freeze_on=programme.freeze_on,
+        )
     elif form.status == 409:
         form.conflict = [
             (item.label, str(getattr(programme, name) or ""), str(item.raw))
@@ -96,5 +110,12 @@ def _settings_page(request: Request, db: Db, viewer: Viewer, *, form: Form | Non
             if name != "edition" and str(getattr(programme, name) or "") != str(item.raw)
         ]
         form.fields["edition"].raw = str(programme.edition)
-    return page(request, "programmes/show_programme.html", status=status, form=form, programme=programme,
-                attribute_form=attribute_form or AttributeForm(), attributes=queries.list_attributes(db, programme.id))  # fmt: skip
+    return page(
+        request,
+        "programmes/show_programme.html",
+        status=status,
+        form=form,
+        programme=programme,
+        attribute_form=attribute_form or AttributeForm(),
+        attributes=queries.list_attributes(db, programme.id),
+    )

@@ -43,7 +43,7 @@ def find_attribute_by_name(db: Db, programme_id: int, name: str) -> Attribute | 
 
 
 def next_number(db: Db, table: Any, programme_id: int) -> int:
-    """The next free number of `table` in the programme; holds the programme's row, so that two people never share one."""
+    """The next free number of `table` in the programme; holds the programme's row, so that two never share one."""
     # NO KEY UPDATE: a plain FOR UPDATE would hold up every insert whose foreign key points at the programme
     db.execute(select(Programme.id).where(Programme.id == programme_id).with_for_update(key_share=True))
     return (db.scalar(select(func.max(table.number)).where(table.programme_id == programme_id)) or 0) + 1

@@ -112,8 +112,14 @@ def _unexpected(request: Request, error: Any) -> Response:
     reference = secrets.token_hex(4)
     log.error("fault %s at %s %s", reference, request.method, request.scope.get("route_name", request.url.path),
               exc_info=(type(error), error, error.__traceback__))  # fmt: skip
-    response = error_page(request, 500, "Something went wrong here", "It is our fault, not yours, and it was noted.",
-                          "Try again; if it happens twice, tell whoever runs this installation.", reference)  # fmt: skip
+    response = error_page(
+        request,
+        500,
+        "Something went wrong here",
+        "It is our fault, not yours, and it was noted.",
+        "Try again; if it happens twice, tell whoever runs this installation.",
+        reference,
+    )
     # The framework answers unexpected faults outside of every middleware, so the headers are put on here.
     for name, value in security_headers(request.app.state.settings):
         response.headers[name.decode()] = value.decode()

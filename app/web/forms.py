@@ -259,8 +259,11 @@ class Form:
 
     def typed(self) -> list[tuple[str, str]]:
         """Everything typed, by label, for pages that must give it back."""
-        return [(item.label, str(item.raw)) for item in self.fields.values()
-                if item.kind not in ("password", "hidden", "file") and item.raw not in ("", [], False, None)]  # fmt: skip
+        return [
+            (item.label, str(item.raw))
+            for item in self.fields.values()
+            if item.kind not in ("password", "hidden", "file") and item.raw not in ("", [], False, None)
+        ]
 
 
 def _sentence(label: str, problem: str) -> str:

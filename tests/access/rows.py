@@ -9,7 +9,20 @@ import re
 from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, Boolean, CheckConstraint, Column, Connection, Date, Float, Integer, Numeric, Table, insert, select
+from sqlalchemy import (
+    JSON,
+    Boolean,
+    CheckConstraint,
+    Column,
+    Connection,
+    Date,
+    Float,
+    Integer,
+    Numeric,
+    Table,
+    insert,
+    select,
+)
 
 from app.db import UtcDateTime
 from app.people.models import Hat, HatSet

@@ -111,7 +111,9 @@ def test_a_form_from_elsewhere_is_refused_at_every_door(world):
         foreign.client.cookies.set("proveout", token)
         for door in (door for door in DOORS if door.method != "GET"):
             for headers in FOREIGN:
-                answer = foreign.client.request(door.method, door.url(world.keys), headers=headers, data={"login": "OW"})
+                answer = foreign.client.request(
+                    door.method, door.url(world.keys), headers=headers, data={"login": "OW"}
+                )
                 assert answer.status_code == 403, f"{door.label} {headers}: {answer.status_code}"
                 assert "another site" in answer.text
     assert world.stored() == before

@@ -15,7 +15,8 @@ from app.db import Database
 from app.migrate import upgrade
 from app.settings import Settings
 from tests.benchmarks.pages import Measured, Stopwatch, as_rows, complaints, pages_of, peak_mib
-from tests.benchmarks.programme import Size, build
+from tests.benchmarks.programme import build
+from tests.benchmarks.rows import Size
 
 
 def main() -> int:
@@ -30,8 +31,10 @@ def main() -> int:
     small, large = (_measured(each, asked.times) for each in (size.tenth(), size))
     print(f"{'page':22} {'queries':>12} {'CPU ms':>16} {'bare ms':>8} {'ratio':>6} {'kB':>6}    (small, large)")
     for less, more in zip(small, large, strict=True):
-        print(f"{more.name:22} {less.queries:5} {more.queries:6} {less.cpu_ms:8.1f} {more.cpu_ms:7.1f} {more.bare_ms:8.1f}"
-              f" {more.ratio:6.1f} {more.bytes / 1000:6.0f}")  # fmt: skip
+        print(
+            f"{more.name:22} {less.queries:5} {more.queries:6} {less.cpu_ms:8.1f} {more.cpu_ms:7.1f}"
+            f" {more.bare_ms:8.1f} {more.ratio:6.1f} {more.bytes / 1000:6.0f}"
+        )
     print(f"peak memory {peak_mib():.0f} MiB")
     found = complaints(small, large)
     print("\n".join(found) or "no page needs too many queries, none grows")

@@ -19,7 +19,7 @@ from app.history.models import Happening
 from app.main import create_app
 from app.people import commands as people
 from app.settings import Settings
-from tests.benchmarks.programme import Big
+from tests.benchmarks.rows import Big
 
 MOST_QUERIES = 12
 MOST_QUERIES_AFTER_A_CHANGE = (
@@ -60,22 +60,36 @@ def pages_of(big: Big) -> list[Page]:
     question, session, run = f"{programme}/questions/{asked.question_id}", big.sessions[-2], big.runs[1]
     sheet = question + "/sheet"
     return [
-        Page("home, driver", "AQ", programme), Page("home, designer", "RT", programme), Page("home, manager", "OW", programme),
+        Page("home, driver", "AQ", programme),
+        Page("home, designer", "RT", programme),
+        Page("home, manager", "OW", programme),
         Page("home, after a change", "RT", programme, _something_filed(big), MOST_QUERIES_AFTER_A_CHANGE),
-        Page("questions", "RT", f"{programme}/questions"), Page("question", "RT", question), Page("rule", "RT", question + "/rule"),
-        Page("sheet, cold", "RT", sheet, _forget_sheets(asked.question_id)), Page("sheet, warm", "RT", sheet),
+        Page("questions", "RT", f"{programme}/questions"),
+        Page("question", "RT", question),
+        Page("rule", "RT", question + "/rule"),
+        Page("sheet, cold", "RT", sheet, _forget_sheets(asked.question_id)),
+        Page("sheet, warm", "RT", sheet),
         Page("new ruling", "RT", f"{question}/variants/{asked.variants['b2']}/rule"),
-        Page("sessions", "SK", f"{programme}/sessions"), Page("session", "SK", f"{programme}/sessions/{session}"),
-        Page("run", "SK", f"{programme}/runs/{run}"), Page("as-run build", "SK", f"{programme}/runs/{run}/build"),
+        Page("sessions", "SK", f"{programme}/sessions"),
+        Page("session", "SK", f"{programme}/sessions/{session}"),
+        Page("run", "SK", f"{programme}/runs/{run}"),
+        Page("as-run build", "SK", f"{programme}/runs/{run}/build"),
         Page("run to come", "SK", f"{programme}/runs/{big.runs[-1]}"),
-        Page("slip", "RT", f"{programme}/slips/{run}"), Page("slip to fill", "AQ", f"{programme}/runs/{big.runs[0]}/slip"),
-        Page("parts", "RT", f"{programme}/parts"), Page("part", "RT", f"{programme}/parts/1"),
-        Page("revision", "RT", f"{programme}/revisions/1"), Page("concerns", "OW", f"{programme}/concerns"),
-        Page("concern", "OW", f"{programme}/concerns/1"), Page("new concern", "AQ", f"{programme}/concerns/new"),
-        Page("rulings", "OW", f"{programme}/rulings"), Page("ruling", "OW", f"{programme}/rulings/{big.rulings[0]}"),
-        Page("trail", "OW", f"{programme}/trail"), Page("trail, driver", "AQ", f"{programme}/trail?thing=slip"),
-        Page("people", "OW", f"{programme}/people"), Page("settings", "OW", f"{programme}/settings"),
-    ]  # fmt: skip
+        Page("slip", "RT", f"{programme}/slips/{run}"),
+        Page("slip to fill", "AQ", f"{programme}/runs/{big.runs[0]}/slip"),
+        Page("parts", "RT", f"{programme}/parts"),
+        Page("part", "RT", f"{programme}/parts/1"),
+        Page("revision", "RT", f"{programme}/revisions/1"),
+        Page("concerns", "OW", f"{programme}/concerns"),
+        Page("concern", "OW", f"{programme}/concerns/1"),
+        Page("new concern", "AQ", f"{programme}/concerns/new"),
+        Page("rulings", "OW", f"{programme}/rulings"),
+        Page("ruling", "OW", f"{programme}/rulings/{big.rulings[0]}"),
+        Page("trail", "OW", f"{programme}/trail"),
+        Page("trail, driver", "AQ", f"{programme}/trail?thing=slip"),
+        Page("people", "OW", f"{programme}/people"),
+        Page("settings", "OW", f"{programme}/settings"),
+    ]
 
 
 def _forget_sheets(question_id: int) -> Callable[[Database], None]:
@@ -89,8 +103,19 @@ def _forget_sheets(question_id: int) -> Callable[[Database], None]:
 def _something_filed(big: Big) -> Callable[[Database], None]:
     def file(database: Database) -> None:
         with database.session() as db, transaction(db):
-            db.add(Happening(programme_id=big.team.id, at=clock.now(), by_id=big.team.SK.account_id, what="edited", thing="session",
-                             thing_id=1, label="S-01 Quarry", why="", detail={}))  # fmt: skip
+            db.add(
+                Happening(
+                    programme_id=big.team.id,
+                    at=clock.now(),
+                    by_id=big.team.SK.account_id,
+                    what="edited",
+                    thing="session",
+                    thing_id=1,
+                    label="S-01 Quarry",
+                    why="",
+                    detail={},
+                )
+            )
 
     return file
 

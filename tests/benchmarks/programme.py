@@ -5,15 +5,11 @@ variant that follows from it, each slip its version with a mark on every attribu
 """
 
 import random
-from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
-from typing import Any
-
-from sqlalchemy import insert, text
 
 from app import clock
 from app.concerns.models import Concern, ConcernEvent, ConcernState, Danger
-from app.db import Base, Db, transaction
+from app.db import Db, transaction
 from app.decisions import commands as decisions
 from app.decisions.commands import RulingText
 from app.decisions.queries import current_look
@@ -21,7 +17,6 @@ from app.demo import scenes
 from app.demo.team import Team
 from app.feedback.models import Mark, Slip, SlipVersion
 from app.feedback.rules import content_hash
-from app.history.models import Happening
 from app.parts.rules import Facts
 from app.programmes.models import Attribute
 from app.programmes.queries import list_attributes
@@ -29,58 +24,13 @@ from app.questions.models import Question, RuleVersion
 from app.questions.rules import DeclaredRule, GoalRule, MustRule
 from app.sessions.models import AsRunBuild, BuildPiece, BuildVariant, Run, Session, SessionPerson
 from tests import make
+from tests.benchmarks.rows import Big, Rows, Size, catch_up_sequences, happened
 
 DRIVERS = ("AQ", "MS", "DH", "PL")
 CODES = ("c0", "a1", "b2")
 ORDER = (0, 1, 0, 2)  # control, first rival, control, second rival, and so on
 FELT = {"AQ": 0.0, "MS": 0.5, "DH": -0.5, "PL": 0.2}
 HALLS = (("Quarry", "carpet", "low", 7.0), ("Tallowgate", "artificial turf", "high", 19.0))
-
-
-@dataclass(frozen=True, slots=True)
-class Size:
-    questions: int = 25
-    sessions: int = 40
-    runs: int = 2000
-    marks: int = 12000
-    concerns: int = 200
-
-    def tenth(self) -> "Size":
-        """A tenth of everything, with as many runs in a session."""
-        return Size(max(self.questions // 10, 2), max(self.sessions // 10, 2), max(self.runs // 10, 8), max(self.marks // 10, 48),
-                    max(self.concerns // 10, 2))  # fmt: skip
-
-
-@dataclass
-class Big:
-    """What was made, as far as pages need ids."""
-
-    team: Team
-    season: scenes.Season
-    sessions: list[int] = field(default_factory=list)
-    runs: list[int] = field(default_factory=list)
-    rulings: list[int] = field(default_factory=list)
-
-    def asked(self, number: int) -> scenes.Asked:
-        return self.season.asked[f"question {number}"]
-
-
-@dataclass
-class Rows:
-    """Rows waiting to be inserted, by table; ids are counted here."""
-
-    waiting: dict[type[Base], list[dict[str, Any]]] = field(default_factory=dict)
-
-    def add(self, kind: type[Base], /, **values: Any) -> int:
-        rows = self.waiting.setdefault(kind, [])
-        rows.append(values)
-        return len(rows)
-
-    def write(self, db: Db) -> None:
-        for kind, rows in self.waiting.items():
-            for first in range(0, len(rows), 2000):
-                db.execute(insert(kind), rows[first : first + 2000])
-        self.waiting.clear()
 
 
 def build(db: Db, size: Size) -> Big:
@@ -90,11 +40,11 @@ def build(db: Db, size: Size) -> Big:
         big.season.cars.append(_fourth_car(db, team))
     for number in range(size.questions):
         _ask(db, big, number)
-    attributes = [a for a in list_attributes(db, team.id, on_slip=True)][: max(size.marks // size.runs, 1)]
+    attributes = list(list_attributes(db, team.id, on_slip=True))[: max(size.marks // size.runs, 1)]
     with transaction(db):
         _sessions(db, big, size, attributes)
         _concerns(db, big, size)
-        _catch_up_sequences(db)
+        catch_up_sequences(db)
     _rulings(db, big, size)
     return big
 
@@ -109,10 +59,18 @@ def _ask(db: Db, big: Big, number: int) -> None:
     precision, landing = (big.season.attributes[name] for name in ("Steering precision", "Jump and landing stability"))
     rule = DeclaredRule(goals=(GoalRule(precision),), musts=(MustRule(landing, 50),), worthwhile_hundredths=50)
     scenes.ask(
-        db, big.season, f"question {number}", title=f"Which of three shapes for part {number + 1}?", rule=rule, goal="Steering precision",
-        part=(f"P-{number + 1:03d}", f"X{number + 1:02d}", f"Part {number + 1}"), decide_by=date(2026, 3, 1) + timedelta(days=number),
-        variants={code: (f"shape {code}", Facts(10.0 + position, 3.0 + position, 14)) for position, code in enumerate(CODES)},
-    )  # fmt: skip
+        db,
+        big.season,
+        f"question {number}",
+        title=f"Which of three shapes for part {number + 1}?",
+        rule=rule,
+        goal="Steering precision",
+        part=(f"P-{number + 1:03d}", f"X{number + 1:02d}", f"Part {number + 1}"),
+        decide_by=date(2026, 3, 1) + timedelta(days=number),
+        variants={
+            code: (f"shape {code}", Facts(10.0 + position, 3.0 + position, 14)) for position, code in enumerate(CODES)
+        },
+    )
 
 
 def _sessions(db: Db, big: Big, size: Size, attributes: list[Attribute]) -> None:
@@ -124,12 +82,23 @@ def _sessions(db: Db, big: Big, size: Size, attributes: list[Attribute]) -> None
         day = date(2026, 1, 5) + timedelta(days=7 * (index // 2) + index % 2)
         opened, last = scenes.moment(day, 9), index == size.sessions - 1
         session_id = rows.add(
-            Session, programme_id=big.team.id, number=index + 1, place=place, time_zone="Europe/Berlin", on_date=day, surface=surface,
-            grip=grip, air_temp_degC=air, state="open" if last else "closed", opened_at=opened, created_by_id=sk, created_at=opened,
+            Session,
+            programme_id=big.team.id,
+            number=index + 1,
+            place=place,
+            time_zone="Europe/Berlin",
+            on_date=day,
+            surface=surface,
+            grip=grip,
+            air_temp_degC=air,
+            state="open" if last else "closed",
+            opened_at=opened,
+            created_by_id=sk,
+            created_at=opened,
             closed_at=None if last else scenes.moment(day, 17),
-        )  # fmt: skip
+        )
         big.sessions.append(session_id)
-        _happened(rows, big, "opened", "session", session_id, f"S-{index + 1:02d} {place}", opened)
+        happened(rows, big, "opened", "session", session_id, f"S-{index + 1:02d} {place}", opened)
         for initials in DRIVERS:
             rows.add(SessionPerson, session_id=session_id, account_id=big.team[initials].account_id, duty="driver")
         for number in range(per_session):
@@ -141,7 +110,7 @@ def _sessions(db: Db, big: Big, size: Size, attributes: list[Attribute]) -> None
 
 def _run(rows: Rows, big: Big, size: Size, rng: random.Random, index: int, number: int, opened: datetime,
          attributes: list[Attribute]) -> None:  # fmt: skip
-    """One run with its build, its slip and its four lines of the trail; in the open session the last ones are to come."""
+    """One run with its build, its slip and its lines of the trail; in the open session the last ones are to come."""
     seat, turn = number % 4, number // 4
     initials, asked = DRIVERS[seat], big.asked((index * 4 + seat) % size.questions)
     code, driver = CODES[ORDER[turn % 4]], big.team[DRIVERS[seat]].account_id
@@ -149,18 +118,37 @@ def _run(rows: Rows, big: Big, size: Size, rng: random.Random, index: int, numbe
     session_id, sk, label = index + 1, big.team.SK.account_id, f"S-{index + 1:02d}/R-{number + 1:02d}"
     planned = index == size.sessions - 1 and number >= size.runs // size.sessions - 6
     done = {} if planned else {"started_at": start, "ended_at": start + timedelta(minutes=5), "laps_driven": 12}
-    run_id = rows.add(Run, programme_id=big.team.id, session_id=session_id, number=number + 1, car_id=big.season.cars[seat],
-                      driver_id=driver, planned_at=start, state="planned" if planned else "driven", edition=1,
-                      **{"started_at": None, "ended_at": None, "laps_driven": None, **done})  # fmt: skip
+    run_id = rows.add(
+        Run,
+        programme_id=big.team.id,
+        session_id=session_id,
+        number=number + 1,
+        car_id=big.season.cars[seat],
+        driver_id=driver,
+        planned_at=start,
+        state="planned" if planned else "driven",
+        edition=1,
+        **{"started_at": None, "ended_at": None, "laps_driven": None, **done},
+    )
     big.runs.append(run_id)
-    build_id = rows.add(AsRunBuild, programme_id=big.team.id, run_id=run_id, version=1, state="confirmed", settings=scenes.BUILD,
-                        made_by_id=sk, made_at=start, confirmed_by_id=sk, confirmed_at=start)  # fmt: skip
+    build_id = rows.add(
+        AsRunBuild,
+        programme_id=big.team.id,
+        run_id=run_id,
+        version=1,
+        state="confirmed",
+        settings=scenes.BUILD,
+        made_by_id=sk,
+        made_at=start,
+        confirmed_by_id=sk,
+        confirmed_at=start,
+    )
     rows.add(BuildPiece, build_id=build_id, piece_id=asked.pieces[code][seat % 3])
     rows.add(
         BuildVariant, build_id=build_id, question_id=asked.question_id, variant_id=asked.variants[code], declared=False
     )
     for what in ("planned", "recorded build") if planned else ("planned", "recorded build", "started", "ended"):
-        _happened(rows, big, what, "run", run_id, label, start)
+        happened(rows, big, what, "run", run_id, label, start)
     if not planned:
         _slip(
             rows,
@@ -185,26 +173,48 @@ def _marks(rng: random.Random, initials: str, code: str, attributes: list[Attrib
     return found
 
 
-def _slip(rows: Rows, big: Big, run_id: int, build_id: int, initials: str, at: datetime, marks: dict[int, int], session_id: int,
-          label: str) -> None:  # fmt: skip
+def _slip(
+    rows: Rows,
+    big: Big,
+    run_id: int,
+    build_id: int,
+    initials: str,
+    at: datetime,
+    marks: dict[int, int],
+    session_id: int,
+    label: str,
+) -> None:
     rater = big.team[initials].account_id
     remark = f"Front answers sooner, {label}." if run_id % 5 == 0 else ""
-    slip_id = rows.add(Slip, programme_id=big.team.id, token=f"benchmark-{run_id:010d}", run_id=run_id, rater_id=rater, filed_by_id=rater,
-                       source="form", captured_at=at, received_at=at, version=1)  # fmt: skip
+    slip_id = rows.add(
+        Slip,
+        programme_id=big.team.id,
+        token=f"benchmark-{run_id:010d}",
+        run_id=run_id,
+        rater_id=rater,
+        filed_by_id=rater,
+        source="form",
+        captured_at=at,
+        received_at=at,
+        version=1,
+    )
     version_id = rows.add(
-        SlipVersion, slip_id=slip_id, version=1, state="stands", run_id=run_id, build_id=build_id, made_by_id=rater, made_at=at,
-        confidence="sure", heard_others=False, remark=remark,
+        SlipVersion,
+        slip_id=slip_id,
+        version=1,
+        state="stands",
+        run_id=run_id,
+        build_id=build_id,
+        made_by_id=rater,
+        made_at=at,
+        confidence="sure",
+        heard_others=False,
+        remark=remark,
         content_hash=content_hash(run_id, rater, marks, confidence="sure", heard_others=False, remark=remark),
-    )  # fmt: skip
+    )
     for attribute_id, value in marks.items():
         rows.add(Mark, slip_version_id=version_id, attribute_id=attribute_id, mark_hundredths=value)
-    _happened(rows, big, "filed", "slip", slip_id, f"slip for {label}", at, by=rater, session_id=session_id)
-
-
-def _happened(rows: Rows, big: Big, what: str, thing: str, thing_id: int, label: str, at: datetime, *, by: int | None = None,
-              session_id: int | None = None) -> None:  # fmt: skip
-    rows.add(Happening, programme_id=big.team.id, at=at, by_id=by or big.team.SK.account_id, what=what, thing=thing, thing_id=thing_id,
-             label=label, why="", detail={}, session_id=session_id)  # fmt: skip
+    happened(rows, big, "filed", "slip", slip_id, f"slip for {label}", at, by=rater, session_id=session_id)
 
 
 def _concerns(db: Db, big: Big, size: Size) -> None:
@@ -213,32 +223,37 @@ def _concerns(db: Db, big: Big, size: Size) -> None:
         state = (ConcernState.CLOSED, ConcernState.RAISED, ConcernState.CLOSED)[number % 3]
         asked = big.asked(number % size.questions)
         rows.add(
-            Concern, programme_id=big.team.id, number=number, words=f"Piece {number} felt loose after the third landing.",
-            raised_by_id=big.team.DH.account_id, raised_at=at, danger=Danger.NEGLIGIBLE, product_severity=1 + number % 8,
-            blocker=number % 40 == 1, state=state, owner_id=big.team.RT.account_id if number % 4 else None,
-            question_id=asked.question_id, run_id=None, close_kind="did not recur" if state == ConcernState.CLOSED else "", edition=1,
-        )  # fmt: skip
+            Concern,
+            programme_id=big.team.id,
+            number=number,
+            words=f"Piece {number} felt loose after the third landing.",
+            raised_by_id=big.team.DH.account_id,
+            raised_at=at,
+            danger=Danger.NEGLIGIBLE,
+            product_severity=1 + number % 8,
+            blocker=number % 40 == 1,
+            state=state,
+            owner_id=big.team.RT.account_id if number % 4 else None,
+            question_id=asked.question_id,
+            run_id=None,
+            close_kind="did not recur" if state == ConcernState.CLOSED else "",
+            edition=1,
+        )
         for kind, detail in (
             ("raised", {"danger": "negligible", "product_severity": 4, "blocker": False}),
             ("remark", {}),
         ):
-            rows.add(ConcernEvent, concern_id=number, kind=kind, text="Seen at the table.", by_id=big.team.RT.account_id, at=at,
-                     detail=detail)  # fmt: skip
-        _happened(rows, big, "raised", "concern", number, f"C-{number:02d}", at)
-    rows.write(db)
-
-
-def _catch_up_sequences(db: Db) -> None:
-    """Ids were counted here; PostgreSQL's sequences learn of it."""
-    if db.get_bind().dialect.name != "postgresql":
-        return
-    for table in Base.metadata.sorted_tables:
-        if "id" in table.c and table.c.id.autoincrement is not False:
-            db.execute(
-                text(
-                    f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), (SELECT COALESCE(MAX(id), 1) FROM {table.name}))"
-                )
+            rows.add(
+                ConcernEvent,
+                concern_id=number,
+                kind=kind,
+                text="Seen at the table.",
+                by_id=big.team.RT.account_id,
+                at=at,
+                detail=detail,
             )
+        happened(rows, big, "raised", "concern", number, f"C-{number:02d}", at)
+    rows.write(db)
 
 
 def _rulings(db: Db, big: Big, size: Size) -> None:
@@ -248,7 +263,16 @@ def _rulings(db: Db, big: Big, size: Size) -> None:
         with transaction(db):
             _, sheet = current_look(db, big.team.id, asked.question_id)
             ruling = decisions.file_ruling(
-                db, asked.question_id, asked.variants["a1"], by=big.team.OW, shown=sheet.fingerprint, sign=number % 2 == 0,
-                text=RulingText("reject", "The supplier can't make this shape.", against_verdict_why="The supplier can't make this shape."),
-            )  # fmt: skip
+                db,
+                asked.question_id,
+                asked.variants["a1"],
+                by=big.team.OW,
+                shown=sheet.fingerprint,
+                sign=number % 2 == 0,
+                text=RulingText(
+                    "reject",
+                    "The supplier can't make this shape.",
+                    against_verdict_why="The supplier can't make this shape.",
+                ),
+            )
             big.rulings.append(ruling.id)

@@ -3,7 +3,8 @@
 from app.db import Database
 from app.settings import Settings
 from tests.benchmarks.pages import Stopwatch, complaints, pages_of
-from tests.benchmarks.programme import Size, build
+from tests.benchmarks.programme import build
+from tests.benchmarks.rows import Size
 
 
 def measured(settings, database, size):

@@ -85,8 +85,16 @@ def arms(db):
     rule = DeclaredRule(
         goals=(GoalRule(w.season.attributes[OVERALL]),), worthwhile_hundredths=50, conditions=(COLD, WARM)
     )
-    scenes.ask(db, w.season, "arm", title="Rear arm: nylon or carbon-filled?", part=("P-118", "RAM", "Rear arm"), rule=rule,
-               goal=OVERALL, variants={"ny": ("nylon", Facts(9.8)), "cf": ("carbon-filled", Facts(9.1))})  # fmt: skip
+    scenes.ask(
+        db,
+        w.season,
+        "arm",
+        title="Rear arm: nylon or carbon-filled?",
+        part=("P-118", "RAM", "Rear arm"),
+        rule=rule,
+        goal=OVERALL,
+        variants={"ny": ("nylon", Facts(9.8)), "cf": ("carbon-filled", Facts(9.1))},
+    )
     w.season.asked["tower"] = w.season.asked["arm"]  # `w.q` and `w.drive` now mean this question
     for place, surface, grip, air, day, marks in (
         ("Tallowgate", "artificial turf", "high", 19.0, date(2026, 2, 4), ("6 7 6", "6 7 6", "6 6.5 6")),

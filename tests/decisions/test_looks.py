@@ -11,9 +11,9 @@ from app.concerns.models import Danger
 from app.db import transaction
 from app.decisions import commands, loading, queries
 from app.feedback import commands as feedback
-from app.feedback.rules import Answers
 from app.feedback.models import NotCounted
 from app.feedback.queries import find_live_slip
+from app.feedback.rules import Answers
 from app.parts.rules import Facts
 from app.programmes import commands as programmes
 from app.questions import commands as questions
@@ -30,8 +30,16 @@ def w(db):
     """Q-01 with S-01 closed, Q-02 asked and not driven; both looked at."""
     w = fixture.s03(db)
     rule = DeclaredRule(goals=(GoalRule(w.q.goal_id),), worthwhile_hundredths=50)
-    scenes.ask(db, w.season, "pin", title="Pin?", part=("P-214", "RHP", "Rear hinge pin"), goal="Steering precision", rule=rule,
-               variants={"p25": ("2.5 mm", Facts(2.9)), "p30": ("3.0 mm", Facts(4.0))})  # fmt: skip
+    scenes.ask(
+        db,
+        w.season,
+        "pin",
+        title="Pin?",
+        part=("P-214", "RHP", "Rear hinge pin"),
+        goal="Steering precision",
+        rule=rule,
+        variants={"p25": ("2.5 mm", Facts(2.9)), "p30": ("3.0 mm", Facts(4.0))},
+    )
     assert commands.refresh_looks(db, w.team.id)
     db.rollback()
     return w
@@ -109,8 +117,14 @@ def declared(db, w):
 
 
 def worried(db, w):
-    concerns.raise_concern(db, by=w.team.DH, words="t45 cracks at the hole.", danger=Danger.NEGLIGIBLE, product_severity=9,
-                           about=About(question_id=w.question_id))  # fmt: skip
+    concerns.raise_concern(
+        db,
+        by=w.team.DH,
+        words="t45 cracks at the hole.",
+        danger=Danger.NEGLIGIBLE,
+        product_severity=9,
+        about=About(question_id=w.question_id),
+    )
 
 
 def off_the_slip(db, w):
@@ -118,8 +132,22 @@ def off_the_slip(db, w):
     programmes.put_on_slip(db, landing, by=w.team.RT, on_slip=False)
 
 
-CHANGES = [amended, withdrawn, moved, judged, corrected, taken_off, carrying_another, swapped, voided, timed, resurfaced, declared, worried,
-           off_the_slip]  # fmt: skip
+CHANGES = [
+    amended,
+    withdrawn,
+    moved,
+    judged,
+    corrected,
+    taken_off,
+    carrying_another,
+    swapped,
+    voided,
+    timed,
+    resurfaced,
+    declared,
+    worried,
+    off_the_slip,
+]
 
 
 @pytest.mark.parametrize("change", CHANGES, ids=lambda change: change.__name__)

@@ -56,8 +56,13 @@ def test_4_the_bipolar_trap_shows_distances_and_directions_and_never_ideal(db, b
 
 def test_5_one_loud_driver_is_one_voice(db, browser):
     w = fixture.world(db)
-    one_session(db, w, ("AQ", 1, "t40 t45 t40 t45 t40 t45 t40 t45 t40", "6 7 6 7 6 7 6 7 6", [12 * n for n in range(9)]),
-                ("MS", 2, "t40 t45 t40", "6 6 6"), ("DH", 3, "t40 t45 t40", "6 6 6"))  # fmt: skip
+    one_session(
+        db,
+        w,
+        ("AQ", 1, "t40 t45 t40 t45 t40 t45 t40 t45 t40", "6 7 6 7 6 7 6 7 6", [12 * n for n in range(9)]),
+        ("MS", 2, "t40 t45 t40", "6 6 6"),
+        ("DH", 3, "t40 t45 t40", "6 6 6"),
+    )
     t45 = steps.reading(db, w, "t45")
     assert [(d.driver, d.brackets) for d in t45.drivers] == [("AQ", 4), ("DH", 1), ("MS", 1)]
     assert (t45.median, steps.votes(t45), t45.reading) == (0.0, (1, 2, 0), "mixed_retest")
@@ -111,11 +116,23 @@ def test_8_better_in_one_condition_only(db, browser):
 
 def test_9_no_practical_difference_shows_the_weight(db, browser):
     w = fixture.world(db)
-    scenes.ask(db, w.season, "tower", title="Hinge pin: 2.5 or 3.0 mm?", part=("P-214", "RHP", "Rear outer hinge pin"),
-               goal="Steering precision", variants={"p25": ("2.5 mm", Facts(2.9, 1.1)), "p30": ("3.0 mm", Facts(4.0, 1.2))},
-               rule=DeclaredRule(goals=(GoalRule(w.season.attributes["Steering precision"]),), worthwhile_hundredths=50))  # fmt: skip
-    one_session(db, w, ("AQ", 1, "p25 p30 p25", "6.0 6.5 6.5"), ("MS", 2, "p25 p30 p25", "6.5 6.5 6.5"),
-                ("DH", 3, "p25 p30 p25", "6.0 6.0 6.5"))  # fmt: skip
+    scenes.ask(
+        db,
+        w.season,
+        "tower",
+        title="Hinge pin: 2.5 or 3.0 mm?",
+        part=("P-214", "RHP", "Rear outer hinge pin"),
+        goal="Steering precision",
+        variants={"p25": ("2.5 mm", Facts(2.9, 1.1)), "p30": ("3.0 mm", Facts(4.0, 1.2))},
+        rule=DeclaredRule(goals=(GoalRule(w.season.attributes["Steering precision"]),), worthwhile_hundredths=50),
+    )
+    one_session(
+        db,
+        w,
+        ("AQ", 1, "p25 p30 p25", "6.0 6.5 6.5"),
+        ("MS", 2, "p25 p30 p25", "6.5 6.5 6.5"),
+        ("DH", 3, "p25 p30 p25", "6.0 6.0 6.5"),
+    )
     p30 = steps.reading(db, w, "p30")
     assert steps.effects(p30) == {"AQ": 0.25, "MS": 0.0, "DH": -0.25}
     shown = sheet_text(browser, w)

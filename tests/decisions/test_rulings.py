@@ -261,11 +261,24 @@ def test_the_page_of_a_ruling_in_every_state(db, w, browser, state):
         assert (f"/rulings/{ruling_id}/sign" in html) == can_sign
 
 
-@pytest.mark.parametrize("change", [
-    "grounds = 'other words'", "decision = 'reject'", "verdict = 'adopt'", "clause = 'gain'", "dissent = 'nobody'", "scope = 'all'",
-    "snapshot = '{}'", "fingerprint = 'x'", "against_verdict_why = ''", "reading = 'blocked'", "missing = 'nothing'",
-    "signed_by_id = NULL", "both_hats = NOT both_hats",
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "change",
+    [
+        "grounds = 'other words'",
+        "decision = 'reject'",
+        "verdict = 'adopt'",
+        "clause = 'gain'",
+        "dissent = 'nobody'",
+        "scope = 'all'",
+        "snapshot = '{}'",
+        "fingerprint = 'x'",
+        "against_verdict_why = ''",
+        "reading = 'blocked'",
+        "missing = 'nothing'",
+        "signed_by_id = NULL",
+        "both_hats = NOT both_hats",
+    ],
+)
 def test_the_database_itself_refuses_to_change_what_was_signed(db, w, change):
     ruling_id = steps.rule_on(db, w, "t45", w.team.OW, sign=True)
     with pytest.raises(DatabaseFault, match="never changed"), transaction(db):

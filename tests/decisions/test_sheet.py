@@ -1,4 +1,4 @@
-"""The evidence sheet: what a look is, that its figures open to runs, that a second view computes nothing. Invented data."""
+"""The evidence sheet: what a look is, how its figures open to runs, that a second view computes nothing."""
 
 import re
 from datetime import timedelta

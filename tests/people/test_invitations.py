@@ -58,7 +58,9 @@ def test_a_link_used_by_two_at_once_makes_one_account(db, team, app, database):
     def accept(number: int) -> None:
         with Browser(app) as browser:
             start.wait()
-            answer = browser.client.post(f"/join/{token}", data={**ACCEPT, "login": f"login{number}"}, follow_redirects=False)
+            answer = browser.client.post(
+                f"/join/{token}", data={**ACCEPT, "login": f"login{number}"}, follow_redirects=False
+            )
             statuses.append(answer.status_code)
 
     threads = [threading.Thread(target=accept, args=(number,)) for number in range(6)]

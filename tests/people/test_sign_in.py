@@ -103,7 +103,9 @@ def test_changing_the_password_keeps_the_browser_that_did_it(team, browser, app)
     page = browser.post("/account/password", form, status=422)
     assert "not right" in text_of(page.text)
     assert "another good one" not in page.text
-    assert "every other sign-in was ended" in text_of(browser.post("/account/password", {**form, "old": make.PASSWORD}).text)
+    assert "every other sign-in was ended" in text_of(
+        browser.post("/account/password", {**form, "old": make.PASSWORD}).text
+    )
     assert is_signed_in(app, first)
     assert not is_signed_in(app, other)
     assert sign_in(browser).status_code == 422
@@ -157,8 +159,14 @@ def hidden(html: str, name: str) -> str:
     return unescape(re.search(rf'name="{name}" value="([^"]*)"', html).group(1))
 
 
-TYPED = {"name": "Tarnwick", "team": "Kelvane & <Söhne>", "car": "typed with\u00a0care", "time_zone": "UTC", "edition": "1",
-         "hats": ["designer", "manager"]}  # fmt: skip
+TYPED = {
+    "name": "Tarnwick",
+    "team": "Kelvane & <Söhne>",
+    "car": "typed with\u00a0care",
+    "time_zone": "UTC",
+    "edition": "1",
+    "hats": ["designer", "manager"],
+}
 
 
 def test_what_was_typed_survives_an_expired_sign_in(db, team, browser):
@@ -199,9 +207,25 @@ def test_htmx_is_sent_to_sign_in_and_never_gets_the_page_in_a_fragment(team, bro
         assert answer.text == ""
 
 
-ELSEWHERE = ["//evil.example", "https://evil.example", "http:evil.example", "/\\evil.example", "\\\\evil.example", "/\t/evil.example",
-             "javascript:alert(1)", "/..//evil.example\r\nSet-Cookie: a=b", "evil.example", "///evil.example", "//[", "http://[",
-             "/%0d%0aSet-Cookie:a", " //evil.example", "\u2028//evil.example", "?next=//evil.example", "data:text/html,x"]  # fmt: skip
+ELSEWHERE = [
+    "//evil.example",
+    "https://evil.example",
+    "http:evil.example",
+    "/\\evil.example",
+    "\\\\evil.example",
+    "/\t/evil.example",
+    "javascript:alert(1)",
+    "/..//evil.example\r\nSet-Cookie: a=b",
+    "evil.example",
+    "///evil.example",
+    "//[",
+    "http://[",
+    "/%0d%0aSet-Cookie:a",
+    " //evil.example",
+    "\u2028//evil.example",
+    "?next=//evil.example",
+    "data:text/html,x",
+]
 
 
 @pytest.mark.parametrize("path", ELSEWHERE)
@@ -221,13 +245,17 @@ def test_the_way_after_signing_in_never_leads_elsewhere(team, browser, path):
     assert "evil.example" not in re.findall(r'action="([^"]*)"', kept.text)[-1] or 'action="/%0d' in kept.text
 
 
-@pytest.mark.parametrize("kept", ["{", "[1]", '{"a": 1}', '"x"', "[[1,2,3]]", "null", "[[null,null]]", "x" * 1000, "[" * 100_000])
+@pytest.mark.parametrize(
+    "kept", ["{", "[1]", '{"a": 1}', '"x"', "[[1,2,3]]", "null", "[[null,null]]", "x" * 1000, "[" * 100_000]
+)
 def test_a_kept_form_that_was_tampered_with_is_dropped(team, browser, kept):
     assert sign_in(browser, kept=kept, kept_path="/account").status_code in (200, 303)
 
 
 def test_a_password_is_never_kept_or_given_back(team, browser):
-    page = browser.as_(None).post("/account/password", {"old": "old secret 1", "new": "new secret 1", "other": "kept"}, status=401)
+    page = browser.as_(None).post(
+        "/account/password", {"old": "old secret 1", "new": "new secret 1", "other": "kept"}, status=401
+    )
     assert "kept" in page.text
     assert "secret" not in page.text
 

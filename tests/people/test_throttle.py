@@ -142,7 +142,7 @@ def test_signing_in_rightly_leaves_no_mark(browser, hasher):
 
 
 def test_nobody_can_tell_whether_a_name_exists(browser, hasher, app):
-    """The same words, the same status and the same hashing work for a wrong password, no such name and a disabled one."""
+    """The same words, the same status and the same hashing work for a wrong password and for no such name."""
     answers = [guess(browser, login="AQ"), guess(browser, login="no such name"), guess(browser, login="\u200b")]
     shown = {text_of(answer.text).split("Page made")[0] for answer in answers[:2]}
     assert len(shown) == 1
@@ -179,6 +179,8 @@ def test_the_present_password_can_t_be_guessed_on_the_account_page(browser, hash
     """A phone left lying about: who holds it must not find out the password by trying."""
     browser.as_(team.AQ)
     for number in range(60):
-        answer = browser.client.post("/account/password", data={"old": f"guess number {number}", "new": "another good one"})
+        answer = browser.client.post(
+            "/account/password", data={"old": f"guess number {number}", "new": "another good one"}
+        )
     assert len(hasher.checked) <= 20
     assert "Too many wrong attempts" in text_of(answer.text)

@@ -51,8 +51,9 @@ def draft(db, d, *, title="Tower thickness?"):
 def variant(db, d, question_id, code, *, control=False, whole_car=False):
     revisions = [] if whole_car else [d.revisions[code]]
     with transaction(db):
-        return commands.add_variant(db, question_id, by=d.team.RT, code=code, is_control=control, revision_ids=revisions,
-                                    whole_car=whole_car).id  # fmt: skip
+        return commands.add_variant(
+            db, question_id, by=d.team.RT, code=code, is_control=control, revision_ids=revisions, whole_car=whole_car
+        ).id
 
 
 def asked(db, d):

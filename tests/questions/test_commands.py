@@ -182,11 +182,19 @@ def test_declaring_the_same_rule_again_is_refused(db, d):
     assert len(question(db, d, question_id).rules) == 1
 
 
-@pytest.mark.parametrize("wrong, field", [
-    ({"goals": ()}, "goal"), ({"drivers": 1}, "drivers"), ({"sessions": 1}, "sessions"), ({"blind_percent": 101}, "blind_percent"),
-    ({"conditions": ("moon dust",)}, "conditions"), ({"worthwhile_hundredths": 0}, "worthwhile"), ({"brackets": 0}, "drivers"),
-    ({"goals": (GoalRule(99999),)}, "goal"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "wrong, field",
+    [
+        ({"goals": ()}, "goal"),
+        ({"drivers": 1}, "drivers"),
+        ({"sessions": 1}, "sessions"),
+        ({"blind_percent": 101}, "blind_percent"),
+        ({"conditions": ("moon dust",)}, "conditions"),
+        ({"worthwhile_hundredths": 0}, "worthwhile"),
+        ({"brackets": 0}, "drivers"),
+        ({"goals": (GoalRule(99999),)}, "goal"),
+    ],
+)
 def test_a_rule_that_could_not_decide_is_refused_at_its_field(db, d, wrong, field):
     question_id, _ = steps.asked(db, d)
     with pytest.raises(Refused) as refused, transaction(db):

@@ -108,8 +108,19 @@ def test_every_earlier_rule_stays_readable(db, d, browser):
 def test_a_rule_is_declared_on_the_page_and_refused_there_with_what_was_typed(db, d, browser):
     question_id, _ = steps.asked(db, d)
     goal = str(d.season.attributes["Steering precision"])
-    typed = {"kind": "gain", "goal": goal, "worthwhile": "0,5", "margin": "0.5", "drivers": "1", "brackets": "1", "sessions": "2",
-             "blind_percent": "0", "fact_better": "lower", "conditions": "carpet, low grip", "reason": "kept reason"}  # fmt: skip
+    typed = {
+        "kind": "gain",
+        "goal": goal,
+        "worthwhile": "0,5",
+        "margin": "0.5",
+        "drivers": "1",
+        "brackets": "1",
+        "sessions": "2",
+        "blind_percent": "0",
+        "fact_better": "lower",
+        "conditions": "carpet, low grip",
+        "reason": "kept reason",
+    }
     path = d.path(f"/questions/{question_id}/rule")
     refused = browser.as_(d.team.RT).post(path, typed, status=422).text
     assert "1 driver can&#39;t decide" in refused

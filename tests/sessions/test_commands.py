@@ -19,8 +19,16 @@ def w(db):
 
 def planned(db, w, **more):
     with transaction(db):
-        return commands.plan_session(db, by=w.team.SK, place="Quarry", time_zone="Europe/Berlin", on_date=date(2026, 2, 3),
-                                     surface="carpet", grip="low", **more).id  # fmt: skip
+        return commands.plan_session(
+            db,
+            by=w.team.SK,
+            place="Quarry",
+            time_zone="Europe/Berlin",
+            on_date=date(2026, 2, 3),
+            surface="carpet",
+            grip="low",
+            **more,
+        ).id
 
 
 def add_run(db, w, session_id, *, initials="AQ", car=0, **more):
@@ -181,8 +189,12 @@ def test_ids_of_another_programme_are_not_there(db, w):
     session_id = fixture.session(db, w)
     run_id = add_run(db, w, session_id)
     other = make.programme(db, name="Ostrel")
-    for name, number, more in (("open_session", session_id, {}), ("close_session", session_id, {}), ("start_run", run_id, {}),
-                               ("void_run", run_id, {"why": "not theirs"})):  # fmt: skip
+    for name, number, more in (
+        ("open_session", session_id, {}),
+        ("close_session", session_id, {}),
+        ("start_run", run_id, {}),
+        ("void_run", run_id, {"why": "not theirs"}),
+    ):
         with pytest.raises(NotFound):
             step(db, name, number, by=other.SK, **more)
     with transaction(db):

@@ -152,8 +152,15 @@ def test_pages_of_the_hall_stay_within_their_budget(db, browser):
         for rest in ("/sessions", f"/sessions/{w.session_id}", f"/runs/{w.runs[0]}", f"/runs/{waiting}"):
             browser.get(w.path(rest), max_queries=12)
     browser.as_(w.team.SK)
-    for rest in ("/sessions/new", f"/runs/{waiting}/build", f"/runs/{w.runs[0]}/build", f"/runs/{waiting}/end", f"/runs/{waiting}/void",
-                 f"/runs/{w.runs[0]}/times", f"/sessions/{w.session_id}/swap"):  # fmt: skip
+    for rest in (
+        "/sessions/new",
+        f"/runs/{waiting}/build",
+        f"/runs/{w.runs[0]}/build",
+        f"/runs/{waiting}/end",
+        f"/runs/{waiting}/void",
+        f"/runs/{w.runs[0]}/times",
+        f"/sessions/{w.session_id}/swap",
+    ):
         browser.get(w.path(rest), max_queries=12)
 
 

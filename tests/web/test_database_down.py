@@ -88,7 +88,9 @@ def test_a_lock_is_not_waited_for_without_end(database):
         if database.engine.dialect.name == "sqlite":
             waits = connection.execute(text("PRAGMA busy_timeout")).scalar_one()
         else:
-            waits = connection.execute(text("SELECT setting::int FROM pg_settings WHERE name='lock_timeout'")).scalar_one()
+            waits = connection.execute(
+                text("SELECT setting::int FROM pg_settings WHERE name='lock_timeout'")
+            ).scalar_one()
     assert 5_000 <= waits <= 30_000
 
 
@@ -122,7 +124,9 @@ def test_a_full_disk(signed_in, team, database, backend):
         pytest.skip("a full disk is planted with a pragma that only SQLite has")
     with database.engine.connect() as connection:
         pages = connection.execute(text("PRAGMA page_count")).scalar_one()
-    event.listen(database.engine, "checkout", lambda connection, *_: connection.execute(f"PRAGMA max_page_count={pages}"))
+    event.listen(
+        database.engine, "checkout", lambda connection, *_: connection.execute(f"PRAGMA max_page_count={pages}")
+    )
     names = []
     for number in range(200):
         names.append(f"{number} Typed with cold fingers")
@@ -217,7 +221,9 @@ def test_readers_are_not_stopped_by_a_writer(signed_in, team, database):
     with other.engine.connect().execution_options(writes=True) as holder:
         holder.execute(text("UPDATE programmes SET car='held'"))
         answers = []
-        reading = threading.Thread(target=lambda: answers.append(signed_in.client.get(f"/programmes/{team.id}/settings")))
+        reading = threading.Thread(
+            target=lambda: answers.append(signed_in.client.get(f"/programmes/{team.id}/settings"))
+        )
         reading.start()
         reading.join(10)
         assert [answer.status_code for answer in answers] == [200]

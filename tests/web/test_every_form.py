@@ -10,20 +10,40 @@ from tests.access.world import World
 from tests.pages import text_of
 
 JUNK = {
-    "nothing": "", "a word": "x", "a minus": "-1", "a huge number": "9" * 40, "not a number": "nan", "a fraction": "1.5",
-    "a list": "1,2,3", "null byte": "a\x00b", "right to left": "abc\u202edef", "broken": "\ufffd\ufffd", "emoji": "🏎️",
-    "zero width": "\u200b", "ligature": "\ufdfa" * 60, "combining": "\u0301" * 20, "arabic digits": "٣", "superscript": "²", "percent": "%00%s{}{{7*7}}",
-    "markup": '"><img src=x onerror=alert(1)>', "quotes": "';--\"", "a date": "2026-02-30", "a time": "2026-03-29T02:30",
-    "line breaks": "a\r\nb\n\nc", "long": "x" * 20_000,
-}  # fmt: skip
+    "nothing": "",
+    "a word": "x",
+    "a minus": "-1",
+    "a huge number": "9" * 40,
+    "not a number": "nan",
+    "a fraction": "1.5",
+    "a list": "1,2,3",
+    "null byte": "a\x00b",
+    "right to left": "abc\u202edef",
+    "broken": "\ufffd\ufffd",
+    "emoji": "🏎️",
+    "zero width": "\u200b",
+    "ligature": "\ufdfa" * 60,
+    "combining": "\u0301" * 20,
+    "arabic digits": "٣",
+    "superscript": "²",
+    "percent": "%00%s{}{{7*7}}",
+    "markup": '"><img src=x onerror=alert(1)>',
+    "quotes": "';--\"",
+    "a date": "2026-02-30",
+    "a time": "2026-03-29T02:30",
+    "line breaks": "a\r\nb\n\nc",
+    "long": "x" * 20_000,
+}
 FORMS = [door for door in all_doors() if door.form is not None and door.method == "POST"]
 
 
 def shared_out(world: World):
     """Each form once: the manager's, and those that need a conductor."""
     manager, conductor = world.people["manager"], world.people["conductor"]
-    return [(manager, [door for door in FORMS if may(manager, door.action)]),
-            (conductor, [door for door in FORMS if may(conductor, door.action) and not may(manager, door.action)])]  # fmt: skip
+    return [
+        (manager, [door for door in FORMS if may(manager, door.action)]),
+        (conductor, [door for door in FORMS if may(conductor, door.action) and not may(manager, door.action)]),
+    ]
 
 
 @pytest.mark.parametrize("junk", JUNK)
@@ -58,7 +78,7 @@ def test_a_body_of_the_wrong_shape_is_answered_in_words(world: World, kind):
         sent = {
             "missing": {"data": {}},
             "twice": {"data": {name: ["a", "b"] for name in names}},
-            "file": {"files": {name: ("../../x.txt\u202e", b"\x00\xff", "text/html") for name in names[:4]}},
+            "file": {"files": dict.fromkeys(names[:4], ("../../x.txt\u202e", b"\x00\xff", "text/html"))},
             "extra": {"data": {"hats": "manager", "is_admin": "1", "programme_id": "2", "by": "1"}},
         }[kind]
         answer = world.browser.client.post(door.url(world.keys), follow_redirects=False, **sent)
@@ -104,15 +124,29 @@ def test_more_than_two_megabytes_is_413_with_the_limit(browser, settings_page):
 
 def test_text_that_is_not_utf_8_is_refused_and_not_guessed(browser, settings_page):
     body = b"name=Tarn%FF%FEwick&team=Kelvane&car=&time_zone=UTC&edition=1"
-    answer = browser.client.post(settings_page, content=body, headers={"Content-Type": "application/x-www-form-urlencoded"})
+    answer = browser.client.post(
+        settings_page, content=body, headers={"Content-Type": "application/x-www-form-urlencoded"}
+    )
     assert answer.status_code == 422
     assert "could not be read" in answer.text
 
 
 def test_a_raw_broken_body_is_no_fault(browser, settings_page):
-    for content_type in ("application/x-www-form-urlencoded", "multipart/form-data; boundary=x", "multipart/form-data",
-                         "application/json", "text/plain; charset=utf-7", "application/x-www-form-urlencoded; charset=nonsense"):  # fmt: skip
-        for body in (b"\xff\xfe\x00", b"--x\r\nContent-Disposition: form-data; name=\"name\"\r\n\r\n\xff", b"{]", b"", b"%%%=&&&="):
+    for content_type in (
+        "application/x-www-form-urlencoded",
+        "multipart/form-data; boundary=x",
+        "multipart/form-data",
+        "application/json",
+        "text/plain; charset=utf-7",
+        "application/x-www-form-urlencoded; charset=nonsense",
+    ):
+        for body in (
+            b"\xff\xfe\x00",
+            b'--x\r\nContent-Disposition: form-data; name="name"\r\n\r\n\xff',
+            b"{]",
+            b"",
+            b"%%%=&&&=",
+        ):
             answer = browser.client.post(settings_page, content=body, headers={"Content-Type": content_type})
             assert answer.status_code in (400, 413, 422), f"{content_type} {body!r}: {answer.status_code}"
 

@@ -13,13 +13,19 @@ from app.main import create_app
 from tests import make
 from tests.pages import Browser
 
-POLICY = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; connect-src 'self'; "
-          "form-action 'self'; frame-ancestors 'none'; base-uri 'none'; object-src 'none'")  # fmt: skip
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; "
+    "connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'; object-src 'none'"
+)
 ALWAYS = {
-    "content-security-policy": POLICY, "x-content-type-options": "nosniff", "referrer-policy": "same-origin",
-    "cross-origin-resource-policy": "same-origin", "cross-origin-opener-policy": "same-origin", "x-frame-options": "DENY",
+    "content-security-policy": POLICY,
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "x-frame-options": "DENY",
     "permissions-policy": "camera=(self), geolocation=(), microphone=()",
-}  # fmt: skip
+}
 FOREVER = "public, max-age=31536000, immutable"
 STATIC = "/static/css/base.css"
 
@@ -129,7 +135,9 @@ def cookies_of(answer) -> dict[str, set[str]]:
     found = {}
     for line in answer.headers.get_list("set-cookie"):
         first, *rest = [part.strip() for part in line.split(";")]
-        found[first.split("=")[0]] = {part.split("=")[0].lower() + ("=lax" if "lax" in part.lower() else "") for part in rest}
+        found[first.split("=")[0]] = {
+            part.split("=")[0].lower() + ("=lax" if "lax" in part.lower() else "") for part in rest
+        }
     return found
 
 
@@ -182,9 +190,18 @@ def test_signing_out_takes_the_cookie_away(db, browser):
 # --- where a form may come from
 SAME, CROSS = "http://testserver", "https://elsewhere.example"
 SITES = {"same-origin": True, "cross-site": False, "same-site": False, "none": False, "nonsense": False, None: False}
-ORIGINS = {SAME: True, CROSS: False, "null": False, "": False, "http://[": False, "http://testserver:81": False,
-           "https://testserver": False, "http://testserver.elsewhere.example": False, "http://testserver@elsewhere.example": False,
-           None: False}  # fmt: skip
+ORIGINS = {
+    SAME: True,
+    CROSS: False,
+    "null": False,
+    "": False,
+    "http://[": False,
+    "http://testserver:81": False,
+    "https://testserver": False,
+    "http://testserver.elsewhere.example": False,
+    "http://testserver@elsewhere.example": False,
+    None: False,
+}
 
 
 def test_sec_fetch_site_decides_and_origin_where_it_is_absent(browser):
@@ -218,7 +235,10 @@ def test_further_host_names_can_be_given(settings, database):
         assert browser.client.get("/sign-in", headers={"Host": "hall.local"}).status_code == 200
         form = {"Host": "hall.local", "Origin": "http://hall.local"}
         assert browser.client.post("/sign-in", data={}, headers=form).status_code == 422
-        assert browser.client.post("/sign-in", data={}, headers={**form, "Origin": "http://testserver2"}).status_code == 403
+        assert (
+            browser.client.post("/sign-in", data={}, headers={**form, "Origin": "http://testserver2"}).status_code
+            == 403
+        )
 
 
 def test_the_body_is_counted_and_not_believed(browser):

@@ -17,7 +17,9 @@ from tests.pages import Browser, check_page
 
 REGION = """{% extends "base.html" %}{% block title %}Region{% endblock %}
 {% block content %}{{ ui.page_head("Region") }}
-<section id="run-ratings">{% block run_ratings %}<p>{{ word }} {{ ui.link_button("go", "/") }}</p>{% endblock %}</section>{% endblock %}"""
+<section id="run-ratings">
+{%- block run_ratings %}<p>{{ word }} {{ ui.link_button("go", "/") }}</p>{% endblock -%}
+</section>{% endblock %}"""
 
 
 @pytest.fixture
@@ -34,7 +36,9 @@ def regions(app):
 
     app.include_router(router)
     environment = make_environment()
-    app.state.templates = environment.overlay(loader=ChoiceLoader([DictLoader({"region.html": REGION}), environment.loader]))
+    app.state.templates = environment.overlay(
+        loader=ChoiceLoader([DictLoader({"region.html": REGION}), environment.loader])
+    )
     with Browser(app) as browser:
         yield browser
 
@@ -52,7 +56,9 @@ def test_htmx_gets_the_one_block_that_its_target_names(regions):
         assert part in whole
 
 
-@pytest.mark.parametrize("target", ["", "div#nothing-here", "main#content", "div#messages", "title", "section#run_ratings;x"])
+@pytest.mark.parametrize(
+    "target", ["", "div#nothing-here", "main#content", "div#messages", "title", "section#run_ratings;x"]
+)
 def test_any_other_target_gets_the_whole_page(regions, target):
     assert "<!doctype html>" in regions.get("/region", headers=htmx(target)).text
 
@@ -66,7 +72,11 @@ def test_a_redirect_is_303_and_for_htmx_a_header(regions):
     plain = regions.client.post("/region", follow_redirects=False)
     assert (plain.status_code, plain.headers["location"]) == (303, "/sign-in?done=saved#end")
     partial = regions.client.post("/region", headers=htmx("section#run-ratings"), follow_redirects=False)
-    assert (partial.status_code, partial.headers["hx-redirect"], partial.content) == (204, "/sign-in?done=saved#end", b"")
+    assert (partial.status_code, partial.headers["hx-redirect"], partial.content) == (
+        204,
+        "/sign-in?done=saved#end",
+        b"",
+    )
 
 
 def test_the_sentence_after_a_redirect_comes_from_a_fixed_list(browser):
@@ -86,13 +96,17 @@ def test_a_name_that_no_page_gave_is_a_fault_and_not_a_blank():
 
 
 def test_everything_is_escaped_whatever_the_file_is_called():
-    environment = make_environment().overlay(loader=DictLoader({"x.txt": "{{ x }}", "x.svg": "{{ x }}", "x.html": "{{ x }}"}))
+    environment = make_environment().overlay(
+        loader=DictLoader({"x.txt": "{{ x }}", "x.svg": "{{ x }}", "x.html": "{{ x }}"})
+    )
     for name in ("x.txt", "x.svg", "x.html"):
         assert environment.get_template(name).render(x="<script>") == "&lt;script&gt;"
 
 
 def test_no_template_switches_escaping_off_or_runs_script_in_a_page():
-    bad = re.compile(r"\|\s*safe\b|autoescape|\bon(click|load|error|submit|change)\s*=|hx-on|javascript:|<style|style=\"|<script>|js:")
+    bad = re.compile(
+        r"\|\s*safe\b|autoescape|\bon(click|load|error|submit|change)\s*=|hx-on|javascript:|<style|style=\"|<script>|js:"
+    )
     found = [f"{path.relative_to(ROOT)}:{number} {hit.group()}" for path in (ROOT / "templates").rglob("*.html")
              for number, line in enumerate(path.read_text().splitlines(), 1) if (hit := bad.search(line))]  # fmt: skip
     assert not found, "\n".join(found)
@@ -104,8 +118,18 @@ def test_a_static_file_is_named_by_its_content(browser):
     assert browser.client.get(address).headers["content-type"].startswith("text/css")
 
 
-@pytest.mark.parametrize("path", ["/static/../app/main.py", "/static/..%2fapp/main.py", "/static/%2e%2e/app/main.py", "/static//etc/passwd",
-                                  "/static/css", "/static/", "/static/css/../../pyproject.toml"])  # fmt: skip
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/static/../app/main.py",
+        "/static/..%2fapp/main.py",
+        "/static/%2e%2e/app/main.py",
+        "/static//etc/passwd",
+        "/static/css",
+        "/static/",
+        "/static/css/../../pyproject.toml",
+    ],
+)
 def test_nothing_but_static_files_is_served(browser, path):
     answer = browser.client.get(path)
     assert answer.status_code in (404, 405)
@@ -165,7 +189,14 @@ def test_figures_are_shown_with_sign_and_without_a_false_zero():
 
 
 def test_a_probability_is_never_rounded_to_certainty():
-    assert [probability(value) for value in (1.0, 0.9951, 0.91, 0.5, 0.004, 0.0)] == ["> .99", "> .99", ".91", ".50", "< .01", "< .01"]
+    assert [probability(value) for value in (1.0, 0.9951, 0.91, 0.5, 0.004, 0.0)] == [
+        "> .99",
+        "> .99",
+        ".91",
+        ".50",
+        "< .01",
+        "< .01",
+    ]
 
 
 def test_a_moment_is_shown_in_the_zone_of_its_venue():
