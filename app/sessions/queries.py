@@ -185,7 +185,7 @@ def build_facts(db: Db, build: AsRunBuild) -> BuildFacts:
         .join(BuildPiece, BuildPiece.piece_id == Piece.id)
         .where(BuildPiece.build_id == build.id)
     )  # fmt: skip
-    return BuildFacts({code: label for code, label in fitted}, build.settings or {})
+    return BuildFacts(dict(fitted.all()), build.settings or {})
 
 
 def list_cars(db: Db, programme_id: int) -> Sequence[Car]:
