@@ -94,8 +94,7 @@ def browser(app) -> Iterator[Browser]:
 
 
 @pytest.fixture(autouse=True)
-def numbered() -> Iterator[None]:
+def numbered() -> None:
     from tests import make
 
     make.counter = itertools.count(1)
-    yield

@@ -97,7 +97,7 @@ def _others_on_car(question: Question, run: RunFacts) -> tuple[tuple[str, str], 
     mine = _revision_ids(question)
     questions = [(f"question {qid}", code) for qid, code in run.variants.items() if qid != question.id]
     parts = [(part, run.build.pieces[part]) for part, rid in run.parts.items() if rid not in mine]
-    return tuple([*questions, *parts])
+    return (*questions, *parts)
 
 
 def _revision_ids(question: Question) -> set[int]:

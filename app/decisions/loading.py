@@ -93,7 +93,8 @@ def _load_runs(db: Db, programme_id: int, question_ids: Sequence[int], hidden: C
                 "id": run_id, "session_id": session_id, "session": session.label, "label": f"R-{number:02d}", "number": number,
                 "car": car, "driver": initials, "state": state, "started_at": started, "ended_at": ended,
                 "closed": session.state in CLOSED_STATES, "condition": session.condition,
-                "air_temp_degC": session.air_temp_degC, "order_known": session.order_known, "session_start": start, "variants": {}, "parts": {part: rid for part, (rid, _) in fitted.items()},
+                "air_temp_degC": session.air_temp_degC, "order_known": session.order_known, "session_start": start,
+                "variants": {}, "parts": {part: rid for part, (rid, _) in fitted.items()},
                 "build": BuildFacts({part: label for part, (_, label) in fitted.items()}, settings or {}, tyres),
             }  # fmt: skip
         found[run_id]["variants"][qid] = code

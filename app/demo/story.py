@@ -48,7 +48,8 @@ def _ask(db: Db, s: scenes.Season, today: date) -> None:
     precision, landing = s.attributes[PRECISION], s.attributes[LANDING]
     scenes.ask(
         db, s, "tower", title="Tower thickness: 4.0, 4.5 or 5.0 mm?", part=("P-101", "FST", "Front shock tower"), goal=PRECISION,
-        variants={"t40": ("4.0 mm", Facts(12.4, 9.5, 10)), "t45": ("4.5 mm", Facts(13.9, 10.2, 10)), "t50": ("5.0 mm", Facts(15.5, 11.0, 12))},
+        variants={"t40": ("4.0 mm", Facts(12.4, 9.5, 10)), "t45": ("4.5 mm", Facts(13.9, 10.2, 10)),
+                  "t50": ("5.0 mm", Facts(15.5, 11.0, 12))},
         rule=DeclaredRule(goals=(GoalRule(precision),), musts=(MustRule(landing, 50),), worthwhile_hundredths=50),
         text="The 4.0 mm tower flexes on kerbs; drivers say the front answers late.", decide_by=today + timedelta(days=21), on=asked_on,
     )  # fmt: skip
@@ -104,7 +105,7 @@ def _hinge_pins(db: Db, s: scenes.Season, day: date, where: dict[str, object]) -
     session_id = scenes.open_session(db, s, day, **where)  # type: ignore[arg-type]
     rng = random.Random(str(where["place"]))
     for car, initials in enumerate(DRIVERS, start=1):
-        codes = "p25 p30 p30 p25 p25 p30 p25".split() if car % 2 else "p25 p30 p25 p30 p30 p25 p25".split()
+        codes = ["p25", "p30", "p30", "p25", "p25", "p30", "p25"] if car % 2 else ["p25", "p30", "p25", "p30", "p30", "p25", "p25"]
         marks = [_half(6.4 + OFFSET[initials] + (0.2 if c == "p30" else 0.0) + rng.gauss(0, 0.25)) for c in codes]
         scenes.drive(db, s, "pin", session_id, initials, car, " ".join(codes), marks, day=day, minutes=[12 * n for n in range(len(codes))])
     scenes.close_session(db, s, session_id, day)
@@ -122,7 +123,8 @@ def _arms(db: Db, s: scenes.Season, day: date, where: dict[str, object], gain: d
 def _concerns(db: Db, s: scenes.Season) -> None:
     with transaction(db):
         concerns.raise_concern(db, by=s.team.DH, words="2.5 mm pin bent again after a flat landing, arm no longer falls freely.",
-                               danger=Danger.NEGLIGIBLE, product_severity=7, about=About(question_id=s.asked["pin"].question_id))  # fmt: skip
+                               danger=Danger.NEGLIGIBLE, product_severity=7,
+                               about=About(question_id=s.asked["pin"].question_id))  # fmt: skip
         concerns.raise_concern(db, by=s.team.SK, words="Carrier bearing seat felt tight on two of four pieces.", danger=Danger.NEGLIGIBLE,
                                product_severity=4, about=About(question_id=s.asked["carrier"].question_id))  # fmt: skip
 

@@ -94,9 +94,3 @@ class SwapForm(Form):
         "why": Field("What happened", longest=300),
         "undo": Field("This swaps them back", kind="checkbox", required=False),
     }
-
-
-def whole(typed: object) -> int:
-    """A hidden whole number of ours, such as an edition; 0 when somebody altered it, which no row ever has."""
-    text = str(typed or "")
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else 0

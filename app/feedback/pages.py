@@ -14,13 +14,13 @@ from app.access.viewer import Viewer
 from app.db import Db, transaction
 from app.errors import Conflict, NotAllowed, Refused
 from app.feedback import commands, queries, rules
-from app.feedback.forms import CountingForm, MoveForm, SettleForm, SlipForm, SwapForm, WithdrawForm, whole
+from app.feedback.forms import CountingForm, MoveForm, SettleForm, SlipForm, SwapForm, WithdrawForm
 from app.feedback.models import Source
 from app.people.rules import new_token
 from app.programmes.queries import list_attributes
 from app.sessions import queries as sessions
 from app.sessions.models import Run
-from app.web.forms import Form, posted
+from app.web.forms import Form, posted, whole
 from app.web.page import page, redirect
 
 router = APIRouter(prefix="/programmes/{programme_id}")

@@ -4,7 +4,7 @@ from app import units
 from app.errors import Refused
 from app.parts import rules
 from app.parts.models import Process
-from app.web.forms import Field, Form
+from app.web.forms import Field, Form, whole
 from app.web.text import TextRefused, clean_line
 
 STARTING_CHOICES = [("issued", "issued: pieces may be made and run"), ("draft", "only a draft for now")]
@@ -130,7 +130,6 @@ class ModifyForm(Form):
     }  # fmt: skip
 
 
-def whole(form: Form, name: str) -> int:
-    """A hidden whole number of ours (edition, seen); 0 when somebody altered it, which no row ever has as edition."""
-    text = str(form.values.pop(name, None) or "")
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else 0
+def taken(form: Form, name: str) -> int:
+    """A hidden whole number of ours (edition, seen), taken out of the form's values."""
+    return whole(form.values.pop(name, None))

@@ -57,7 +57,7 @@ def show_part(request: Request, programme_id: Id, part_id: Id, db: DbHere, viewe
 def edit_part(request: Request, programme_id: Id, part_id: Id, db: DbHere, viewer: SignedIn,
               form: Form = posted(forms.EditPartForm)) -> Response:  # fmt: skip
     if form.ok:
-        edition = forms.whole(form, "edition")
+        edition = forms.taken(form, "edition")
         with form.attempt(db):
             commands.edit_part(db, part_id, by=viewer, edition=edition, **form.values)
         if form.ok:
@@ -86,7 +86,7 @@ def show_new_revision(request: Request, programme_id: Id, part_id: Id, db: DbHer
 def issue_revision(request: Request, programme_id: Id, part_id: Id, db: DbHere, viewer: SignedIn,
                    form: Form = posted(forms.RevisionForm)) -> Response:  # fmt: skip
     if form.ok:
-        v, seen = form.values, forms.whole(form, "seen")
+        v, seen = form.values, forms.taken(form, "seen")
         with form.attempt(db):
             revision_id = commands.issue_revision(
                 db, part_id, by=viewer, line=v["line"], alias=v["alias"], drawing=v["drawing"], facts=_facts(v),
@@ -115,7 +115,7 @@ def show_revision(request: Request, programme_id: Id, revision_id: Id, db: DbHer
 def edit_revision(request: Request, programme_id: Id, revision_id: Id, db: DbHere, viewer: SignedIn,
                   form: Form = posted(forms.EditRevisionForm)) -> Response:  # fmt: skip
     if form.ok:
-        edition = forms.whole(form, "edition")
+        edition = forms.taken(form, "edition")
         with form.attempt(db):
             commands.edit_revision(db, revision_id, by=viewer, edition=edition, alias=form.values["alias"],
                                    facts=_facts(form.values))  # fmt: skip
@@ -129,7 +129,7 @@ def set_revision_state(request: Request, programme_id: Id, revision_id: Id, db: 
                        form: Form = posted(forms.StateForm)) -> Response:  # fmt: skip
     form.offer(state=[(state.value, state.value) for state in RevisionState])
     if form.ok:
-        edition, state = forms.whole(form, "edition"), RevisionState(form.values["state"])
+        edition, state = forms.taken(form, "edition"), RevisionState(form.values["state"])
         with form.attempt(db):
             commands.set_revision_state(
                 db, revision_id, by=viewer, edition=edition, state=state, why=form.values["why"]
@@ -192,7 +192,7 @@ def _revision_page(request: Request, db: Db, viewer: Viewer, revision_id: int, *
 def add_pieces(request: Request, programme_id: Id, revision_id: Id, db: DbHere, viewer: SignedIn,
                form: Form = posted(forms.PiecesForm)) -> Response:  # fmt: skip
     if form.ok:
-        v, seen = form.values, forms.whole(form, "seen")
+        v, seen = form.values, forms.taken(form, "seen")
         with form.attempt(db):
             commands.add_pieces(db, revision_id, by=viewer, process=Process(v["process"]), count=v["count"],
                                 place=v["place"], note=v["note"], seen=seen)  # fmt: skip
@@ -210,7 +210,7 @@ def show_piece(request: Request, programme_id: Id, piece_id: Id, db: DbHere, vie
 def edit_piece(request: Request, programme_id: Id, piece_id: Id, db: DbHere, viewer: SignedIn,
                form: Form = posted(forms.EditPieceForm)) -> Response:  # fmt: skip
     if form.ok:
-        v, edition = form.values, forms.whole(form, "edition")
+        v, edition = form.values, forms.taken(form, "edition")
         with form.attempt(db):
             commands.edit_piece(
                 db, piece_id, by=viewer, edition=edition, state=PieceState(v["state"]), place=v["place"], note=v["note"]
@@ -224,7 +224,7 @@ def edit_piece(request: Request, programme_id: Id, piece_id: Id, db: DbHere, vie
 def modify_piece(request: Request, programme_id: Id, piece_id: Id, db: DbHere, viewer: SignedIn,
                  form: Form = posted(forms.ModifyForm)) -> Response:  # fmt: skip
     if form.ok:
-        edition = forms.whole(form, "edition")
+        edition = forms.taken(form, "edition")
         with form.attempt(db):
             made_id = commands.modify_piece(db, piece_id, by=viewer, edition=edition, what=form.values["what"]).id
         if form.ok:

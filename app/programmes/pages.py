@@ -12,7 +12,7 @@ from app.people.queries import list_programmes_of
 from app.programmes import commands, queries
 from app.programmes.forms import AttributeForm, OnSlipForm, ProgrammeForm, StartForm
 from app.programmes.rules import ScaleSpec
-from app.web.forms import Form, posted
+from app.web.forms import Form, posted, whole
 from app.web.page import page, path_for, redirect
 
 router = APIRouter()
@@ -51,8 +51,7 @@ def show_programme(request: Request, programme_id: Id, db: DbHere, viewer: Signe
 def edit_programme(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
                    form: ProgrammeForm = posted(ProgrammeForm)) -> Response:  # fmt: skip
     if form.ok:
-        typed = form.values.pop("edition") or ""
-        edition = int(typed) if typed.isascii() and typed.isdigit() and len(typed) < 10 else 0
+        edition = whole(form.values.pop("edition"))
         with form.attempt(db):
             commands.edit_programme(db, by=viewer, edition=edition, **form.values)
         if form.ok:

@@ -148,9 +148,3 @@ def _figures(text: str) -> Mapping[str, float]:
 def attribute_choices(attributes: Sequence[Any], *, none: str | None = None) -> list[tuple[str, str]]:
     rows = [(str(item.id), item.name) for item in attributes]
     return [("", none), *rows] if none is not None else rows
-
-
-def whole(typed: object) -> int:
-    """A hidden whole number of ours, such as an edition; 0 when somebody altered it, which no row ever has."""
-    text = str(typed or "")
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else 0

@@ -21,10 +21,9 @@ from app.questions.forms import (
     VariantStateForm,
     WhyForm,
     attribute_choices,
-    whole,
 )
 from app.questions.models import Question
-from app.web.forms import Form, posted
+from app.web.forms import Form, posted, whole
 from app.web.page import page, redirect
 
 router = APIRouter(prefix="/programmes/{programme_id}/questions")

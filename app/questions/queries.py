@@ -98,4 +98,4 @@ def list_questions_of_revision(db: Db, programme_id: int, revision_id: int) -> S
 
 def revision_labels(db: Db, programme_id: int) -> dict[int, str]:
     rows = db.execute(select(Revision.id, Revision.label).where(Revision.programme_id == programme_id))
-    return {revision_id: label for revision_id, label in rows}
+    return dict(rows.tuples().all())

@@ -87,9 +87,3 @@ class BuildForm(Form):
         "confirmed": Field("I fitted it, and it is so", kind="checkbox", required=False),
         "reason": Field("Reason for the correction", longest=300, required=False),
     }  # fmt: skip
-
-
-def whole(typed: object) -> int:
-    """A hidden whole number of ours, such as an edition; 0 when somebody altered it, which no row ever has."""
-    text = str(typed or "")
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else 0

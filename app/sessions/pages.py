@@ -22,10 +22,9 @@ from app.sessions.forms import (
     StartRunForm,
     TimesForm,
     VoidForm,
-    whole,
 )
 from app.sessions.models import AsRunBuild, Run
-from app.web.forms import Form, posted
+from app.web.forms import Form, posted, whole
 from app.web.page import page, redirect
 
 router = APIRouter(prefix="/programmes/{programme_id}")

@@ -30,11 +30,12 @@ def test_a_chosen_mark_is_filled_and_outlined(chromium, own_demo):
     sign_in(page, own_demo.base, "aq")
     page.get_by_role("link", name="Rate S-08/R-03").click()
     step = page.locator("fieldset.scale").first.locator("label.scale__step").nth(10)
-    style = "n => { const s = getComputedStyle(n.querySelector('.scale__face')); return [s.backgroundColor, s.outlineStyle + s.borderStyle + s.boxShadow] }"
-    before = step.evaluate(style)
+    fill = "n => getComputedStyle(n.querySelector('.scale__face')).backgroundColor"
+    edge = "n => { const s = getComputedStyle(n.querySelector('.scale__face')); return s.outline + s.border + s.boxShadow }"
+    before = step.evaluate(fill), step.evaluate(edge)
     step.click()
-    after = step.evaluate(style)
-    assert before[0] != after[0]
+    assert step.evaluate(fill) != before[0]
+    assert step.evaluate(edge) != before[1]
     box = step.bounding_box()
     assert box["height"] >= 48
 

@@ -143,7 +143,8 @@ def test_19_very_late_counts_only_when_the_conductor_says_why(db, w, browser):
     with pytest.raises(NotAllowed), transaction(db):
         commands.judge_counting(db, run_id, by=w.team.RT, counts=True, reason=NotCounted.VERY_LATE, text="he was on a train")
     with transaction(db):
-        commands.judge_counting(db, run_id, by=w.team.SK, counts=True, reason=NotCounted.VERY_LATE, text="he was on a train", slip_id=slip_id)
+        commands.judge_counting(db, run_id, by=w.team.SK, counts=True, reason=NotCounted.VERY_LATE,
+                                text="he was on a train", slip_id=slip_id)  # fmt: skip
     assert decisions.open_sheet(db, w.team.RT, w.question_id).loaded.counting[slip_id].counts
     assert "he was on a train" in browser.as_(w.team.RT).get(w.path(f"/runs/{run_id}")).text
 
@@ -225,7 +226,9 @@ def test_two_people_amending_the_same_slip(db, w, browser):
     page = browser.as_(w.team.AQ).post(w.path(f"/slips/{slip.id}/amend"), status=409,
                                        data={f"mark_{w.q.goal_id}": "800", "version": "1", "reason": "from the other phone"})  # fmt: skip
     shown = text_of(page.text)
-    assert "Both texts" in shown and "7.5" in shown and " 8 " in shown
+    assert "Both texts" in shown
+    assert "7.5" in shown
+    assert " 8 " in shown
     assert queries.get_slip(db, w.team.id, slip.id).version == 2
 
 

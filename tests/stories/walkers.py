@@ -93,8 +93,12 @@ def _defaults(form: Any) -> dict[str, Any]:
         elif node.tag == f"{XHTML}input":
             kind = node.get("type", "text")
             if kind in ("radio", "checkbox"):
-                if node.get("checked") is not None:
-                    data.setdefault(name, []).append(node.get("value", "on")) if kind == "checkbox" else data.update({name: node.get("value")})
+                if node.get("checked") is None:
+                    continue
+                if kind == "checkbox":
+                    data.setdefault(name, []).append(node.get("value", "on"))
+                else:
+                    data[name] = node.get("value")
             elif kind != "file":
                 data[name] = node.get("value", "")
     return data
