@@ -117,8 +117,8 @@ def _check_inputs(everything: list[Any], path: str) -> None:
         if node.tag in (f"{XHTML}a", f"{XHTML}button"):
             assert _words(node) or node.get("aria-label"), f"{path}: a {node.tag.split('}')[1]} without a name"
         if node.tag == f"{XHTML}form":
-            assert node.get("method"), f"{path}: a form without method"
-            assert node.get("action"), f"{path}: a form without action"
+            for needed in ("method", "action"):
+                assert node.get(needed), f"{path}: a form without method or action ({needed})"
 
 
 def _check_tables(everything: list[Any], path: str) -> None:

@@ -15,7 +15,7 @@ from app.decisions.loading import load_evidence, load_questions
 from app.decisions.models import Look, Ruling, RulingState, Summary
 from app.decisions.rules import Snapshot
 from app.decisions.summaries import summary_for
-from app.errors import NotFound
+from app.errors import Conflict, NotFound
 from app.evidence.results import Sheet, sheet_from_json
 from app.feedback.models import Slip, SlipVersion
 from app.feedback.queries import hidden_sessions
@@ -55,7 +55,7 @@ def current_look(db: Db, programme_id: int, question_id: int) -> tuple[Loaded, S
         raise NotFound("There is no such question in this programme")
     loaded = load_evidence(db, programme_id, questions)[question_id]
     if loaded.look is None:
-        raise NotFound(f"{questions[0].label} can't be ruled on yet", loaded.refused or "It has no control, rival or declared rule",
+        raise Conflict(f"{questions[0].label} can't be ruled on yet", loaded.refused or "It has no control, rival or declared rule",
                        "Declare them first.")  # fmt: skip
     return loaded, summary_for(db, question_id, loaded.look)
 

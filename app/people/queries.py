@@ -94,7 +94,7 @@ def list_people(db: Db, programme_id: int) -> Sequence[Person]:
 def initials_of(db: Db, programme_id: int) -> dict[int, str]:
     """Account id -> initials, for labels; includes people who left."""
     rows = db.execute(select(Membership.account_id, Membership.initials).where(Membership.programme_id == programme_id))
-    return dict(rows.tuples().all())
+    return {row.account_id: row.initials for row in rows}
 
 
 def get_member(db: Db, programme_id: int, account_id: int) -> Membership:

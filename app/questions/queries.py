@@ -98,4 +98,4 @@ def list_questions_of_revision(db: Db, programme_id: int, revision_id: int) -> S
 
 def revision_labels(db: Db, programme_id: int) -> dict[int, str]:
     rows = db.execute(select(Revision.id, Revision.label).where(Revision.programme_id == programme_id))
-    return dict(rows.tuples().all())
+    return {row.id: row.label for row in rows}

@@ -51,8 +51,17 @@ def test_a_link_works_once(db, team, browser):
     assert queries.find_account_by_login(db, "another") is None
 
 
-def test_a_link_used_by_two_at_once_makes_one_account(db, team, app, database):
-    token = invite(db, team)
+def test_a_link_used_by_several_at_once_makes_one_account(db, team, app):
+    race_for(db, app, invite(db, team))
+
+
+def test_the_first_link_used_by_several_at_once_makes_one_manager(db, app):
+    with transaction(db):
+        token = commands.invite_first_manager(db)
+    race_for(db, app, token)
+
+
+def race_for(db, app, token: str) -> None:
     before, start, statuses = count(db, Account), threading.Barrier(6), []
 
     def accept(number: int) -> None:

@@ -219,6 +219,7 @@ ELSEWHERE = [
     "evil.example",
     "///evil.example",
     "//[",
+    "/x\\evil.example",
     "http://[",
     "/%0d%0aSet-Cookie:a",
     " //evil.example",

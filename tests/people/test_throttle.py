@@ -4,9 +4,11 @@ import threading
 from datetime import timedelta
 
 import pytest
+from sqlalchemy import func, select
 
 from app import clock
 from app.people import rules
+from app.people.models import SignInFailure
 from app.people.passwords import Hasher
 from tests import make
 from tests.pages import Browser, text_of
@@ -47,13 +49,14 @@ def guess(browser: Browser, login="AQ", password="guess number 1", **more):
     return browser.client.post("/sign-in", data={"login": login, "password": password}, follow_redirects=False, **more)
 
 
-def test_guesses_from_unknown_browsers_stop_being_checked(browser, hasher):
+def test_guesses_from_unknown_browsers_stop_being_checked(browser, hasher, db):
     for number in range(200):
         browser.client.cookies.clear()
         answer = guess(browser, password=f"guess number {number}")
     assert answer.status_code == 429
     assert "paused for up to 15 minutes" in text_of(answer.text)
     assert len(hasher.checked) <= 10
+    assert db.scalar(select(func.count()).select_from(SignInFailure)) <= 20  # nor does the table grow
 
 
 def test_guesses_at_the_same_moment_stop_being_checked_too(app, hasher):
@@ -129,7 +132,6 @@ def shift_failures(db, by: timedelta) -> None:
     from sqlalchemy import update
 
     from app.db import transaction
-    from app.people.models import SignInFailure
 
     with transaction(db):
         db.execute(update(SignInFailure).values(at=clock.now() - by))
@@ -165,10 +167,6 @@ def test_a_disabled_account_costs_the_same_and_says_the_same(browser, hasher, te
 
 
 def test_the_throttle_keeps_no_names_or_addresses(browser, hasher, db):
-    from sqlalchemy import select
-
-    from app.people.models import SignInFailure
-
     guess(browser, login="AQ")
     keys = db.scalars(select(SignInFailure.throttle_key)).all()
     assert keys

@@ -214,6 +214,12 @@ def test_invisible_and_broken_characters_are_refused(bad):
         clean_line(bad, longest=40)
 
 
+def test_every_mark_that_turns_the_direction_of_text_is_refused():
+    for code in (*range(0x202A, 0x202F), *range(0x2066, 0x206A)):
+        with pytest.raises(TextRefused, match=f"U\\+{code:04X}"):
+            clean_text(f"a{chr(code)}b", longest=40)
+
+
 def test_a_line_takes_no_line_break_but_a_text_does():
     with pytest.raises(TextRefused, match=r"U\+000A"):
         clean_line("one\ntwo", longest=40)
