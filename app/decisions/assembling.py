@@ -22,7 +22,11 @@ def sort_out(question: Question, filed: Filed) -> Loaded:
     runs = {run_id: run for run_id, run in filed.runs.items() if question.id in run.variants}
     slips = {slip.id: slip for slip in filed.slips if slip.run_id in runs}
     changes, tyres = _compare_builds(question, runs)
-    judged = {slip.id: _judge(slip, runs[slip.run_id], filed.notes.get(slip.run_id, ()), changes, tyres) for slip in slips.values()}
+    judged = {
+        slip.id: _judge(slip, runs[slip.run_id], [*filed.notes.get(("run", slip.run_id), ()),
+                                                  *filed.notes.get(("slip", slip.id), ())], changes, tyres)
+        for slip in slips.values()
+    }  # fmt: skip
     refused, look, running = "", None, None
     try:
         asked = _question_of(question, rule, filed.attributes)
@@ -119,13 +123,21 @@ def _compare_builds(question: Question, runs: Mapping[int, RunFacts]) -> tuple[d
         for run in seat:
             if run.variants[question.id] == control or not controls:
                 continue
-            nearest = min(controls, key=lambda other: (abs(other.number - run.number), other.number))
-            about = {part for part, rid in {**nearest.parts, **run.parts}.items() if rid in mine}
-            if found := differences(run.build, nearest.build, about):
-                changes[run.id] = found
-            if not tyres_matched(run.build, nearest.build):
-                tyres.add(run.id)
+            for neighbour in _neighbours(run, controls):
+                about = {part for part, rid in {**neighbour.parts, **run.parts}.items() if rid in mine}
+                found = [f"{words} ({neighbour.label})" for words in differences(run.build, neighbour.build, about)]
+                if found:
+                    changes.setdefault(run.id, []).extend(found)
+                if not tyres_matched(run.build, neighbour.build):
+                    tyres.add(run.id)
     return changes, tyres
+
+
+def _neighbours(run: RunFacts, controls: Sequence[RunFacts]) -> list[RunFacts]:
+    """The controls just before and just after a test run, in one seat: those that its bracket stands on."""
+    before = [control for control in controls if control.number < run.number][-1:]
+    after = [control for control in controls if control.number > run.number][:1]
+    return before + after
 
 
 def _judge(slip: SlipFacts, run: RunFacts, notes: Sequence[feedback.Note], changes: Mapping[int, Sequence[str]],

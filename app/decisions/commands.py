@@ -59,8 +59,8 @@ def file_ruling(db: Db, question_id: int, variant_id: int, *, by: Viewer, shown:
         raise Conflict(f"There is no verdict on {variant.code} yet")
     if text.decision not in list(Decision) or text.form not in list(Form):
         raise Refused("Choose adopt, reject or retest", field="decision")
-    rules.check_ruling(verdict=verdict.verdict, decision=text.decision, form=text.form, grounds=text.grounds,
-                       missing=text.missing, missing_by=text.missing_by, against_verdict_why=text.against_verdict_why)  # fmt: skip
+    rules.check_ruling(verdict=verdict.verdict, decision=text.decision, form=text.form, grounds=text.grounds, missing=text.missing,
+                       missing_by=text.missing_by, against_verdict_why=text.against_verdict_why, today=clock.now().date())  # fmt: skip
     _supersede(db, by, variant_id, RulingState.PROVISIONAL)
     ruling = Ruling(
         programme_id=by.programme_id, number=next_number(db, Ruling, by.programme_id), question_id=question_id,
@@ -91,6 +91,7 @@ def sign_ruling(db: Db, ruling_id: int, *, by: Viewer, shown: str) -> Ruling:
 
 
 def _sign(db: Db, by: Viewer, ruling: Ruling) -> None:
+    _check_sole(db, by, ruling)
     _supersede(db, by, ruling.variant_id, RulingState.STANDING)
     ruling.state, ruling.signed_by_id, ruling.signed_at = RulingState.STANDING, by.account_id, clock.now()
     ruling.both_hats = ruling.filed_by_id == by.account_id
@@ -107,6 +108,17 @@ def _sign(db: Db, by: Viewer, ruling: Ruling) -> None:
         set_question_state(db, question, QuestionState.RULED, by=by, why=f"{ruling.label} stands")
     elif question.state == QuestionState.RULED:
         set_question_state(db, question, QuestionState.REOPENED, by=by, why=f"{ruling.label} asks for a retest")
+
+
+def _check_sole(db: Db, by: Viewer, ruling: Ruling) -> None:
+    """“This revision, and no other”: two rivals can't both stand as the sole answer of one question."""
+    if ruling.decision != Decision.ADOPT or ruling.form == Form.SETTING:
+        return
+    for other in queries.list_rulings(db, by.programme_id, question_id=ruling.question_id, live_only=True):
+        sole = other.ruling.decision == Decision.ADOPT and other.ruling.form != Form.SETTING
+        if other.ruling.state == RulingState.STANDING and sole and other.ruling.variant_id != ruling.variant_id:
+            raise Conflict(f"{other.ruling.label} adopts {other.variant} as the sole part already", "Two can't both be the only one",
+                           f"Reopen {other.ruling.label} first, or adopt both as a setting.")  # fmt: skip
 
 
 def reopen_ruling(db: Db, ruling_id: int, *, by: Viewer, why: str) -> Ruling:

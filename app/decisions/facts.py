@@ -33,6 +33,7 @@ class RunFacts:
     air_temp_degC: float | None
     order_known: bool
     session_start: datetime | None
+    closed_at: datetime | None
     variants: Mapping[int, str]
     build: BuildFacts
     parts: Mapping[str, int] = field(default_factory=dict)  # part code -> revision id
@@ -54,6 +55,7 @@ class SlipFacts:
     captured_at: datetime
     heard_others: bool
     remark: str
+    amended_at: datetime | None  # when the version that stands was made, if it is not the first
     marks: Mapping[int, int | None]
 
 
@@ -79,6 +81,6 @@ class Filed:
 
     runs: Mapping[int, RunFacts]
     slips: Sequence[SlipFacts]
-    notes: Mapping[int, Sequence[feedback.Note]]
+    notes: Mapping[tuple[str, int], Sequence[feedback.Note]]  # ("run" or "slip", its id)
     concerns: Sequence[Any]
     attributes: Mapping[int, Attribute]

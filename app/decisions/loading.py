@@ -93,7 +93,8 @@ def _load_runs(db: Db, programme_id: int, question_ids: Sequence[int], hidden: C
                 "id": run_id, "session_id": session_id, "session": session.label, "label": f"R-{number:02d}", "number": number,
                 "car": car, "driver": initials, "state": state, "started_at": started, "ended_at": ended,
                 "closed": session.state in CLOSED_STATES, "condition": session.condition,
-                "air_temp_degC": session.air_temp_degC, "order_known": session.order_known, "session_start": start,
+                "air_temp_degC": session.air_temp_degC, "order_known": session.order_known,
+                "session_start": start, "closed_at": session.closed_at,
                 "variants": {}, "parts": {part: rid for part, (rid, _) in fitted.items()},
                 "build": BuildFacts({part: label for part, (_, label) in fitted.items()}, settings or {}, tyres),
             }  # fmt: skip
@@ -121,25 +122,26 @@ def _load_slips(db: Db, programme_id: int, question_ids: Sequence[int], runs: Ma
     carrying = select(AsRunBuild.run_id).where(AsRunBuild.id.in_(_builds_carrying(question_ids)))
     rows = db.execute(
         select(Slip.id, Slip.run_id, Membership.initials, Slip.captured_at, SlipVersion.heard_others, SlipVersion.remark,
-               Mark.attribute_id, Mark.mark_hundredths)
+               SlipVersion.version, SlipVersion.made_at, Mark.attribute_id, Mark.mark_hundredths)
         .join(SlipVersion, and_(SlipVersion.slip_id == Slip.id, SlipVersion.version == Slip.version))
         .join(Mark, Mark.slip_version_id == SlipVersion.id)
         .join(Membership, and_(Membership.account_id == Slip.rater_id, Membership.programme_id == programme_id))
         .where(Slip.programme_id == programme_id, Slip.withdrawn_at.is_(None), Slip.run_id.in_(carrying))
     )  # fmt: skip
     found: dict[int, SlipFacts] = {}
-    for slip_id, run_id, rater, captured, heard, remark, attribute, value in rows:
+    for slip_id, run_id, rater, captured, heard, remark, version, made_at, attribute, value in rows:
         if run_id not in runs:
             continue
         if slip_id not in found:
-            found[slip_id] = SlipFacts(slip_id, run_id, rater, captured, heard, remark, {})
+            found[slip_id] = SlipFacts(slip_id, run_id, rater, captured, heard, remark, made_at if version > 1 else None, {})
         found[slip_id].marks[attribute] = value  # type: ignore[index]
     return sorted(found.values(), key=lambda slip: slip.id)
 
 
-def _load_notes(db: Db, programme_id: int, question_ids: Sequence[int]) -> dict[int, list[feedback.Note]]:
+def _load_notes(db: Db, programme_id: int, question_ids: Sequence[int]) -> dict[tuple[str, int], list[feedback.Note]]:
     rows = db.scalars(select(CountingNote).where(CountingNote.programme_id == programme_id).order_by(CountingNote.id))
-    found: dict[int, list[feedback.Note]] = defaultdict(list)
+    found: dict[tuple[str, int], list[feedback.Note]] = defaultdict(list)
     for n in rows:
-        found[n.run_id].append(feedback.Note(n.id, n.run_id, n.slip_id, n.counts, n.reason, n.text))
+        key = ("run", n.run_id) if n.slip_id is None else ("slip", n.slip_id)  # a slip's note goes with it to another run
+        found[key].append(feedback.Note(n.id, n.run_id, n.slip_id, n.counts, n.reason, n.text))
     return found

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from datetime import date
 
 from app.decisions.models import Decision, Form, RulingState
 from app.errors import Conflict, Refused
@@ -17,8 +18,8 @@ def agrees(verdict: str, decision: str, form: str) -> bool:
     return verdict == decision and not (decision == Decision.ADOPT and form == Form.SETTING)
 
 
-def check_ruling(*, verdict: str, decision: str, form: str, grounds: str, missing: str, missing_by: object,
-                 against_verdict_why: str) -> None:  # fmt: skip
+def check_ruling(*, verdict: str, decision: str, form: str, grounds: str, missing: str, missing_by: date | None,
+                 against_verdict_why: str, today: date | None = None) -> None:  # fmt: skip
     """Refuse a ruling that could not be defended a year later, at the field where it can be mended."""
     if len(grounds.strip()) < LEAST_SENTENCE:
         raise Refused("The grounds are too short", f"At least {LEAST_SENTENCE} characters: they are read a year later", field="grounds")
@@ -26,6 +27,8 @@ def check_ruling(*, verdict: str, decision: str, form: str, grounds: str, missin
         raise Refused("A retest names what is missing", "Such as a second session on warm turf", field="missing")
     if decision == Decision.RETEST and missing_by is None:
         raise Refused("A retest says by when", field="missing_by")
+    if missing_by is not None and today is not None and missing_by < today:
+        raise Refused(f"{missing_by:%-d %b %Y} is past", "A retest is due on a day to come", field="missing_by")
     if not agrees(verdict, decision, form) and len(against_verdict_why.strip()) < LEAST_SENTENCE:
         raise Refused(
             f"The verdict is {verdict}; this ruling says {decision}{' as a setting' if form == Form.SETTING else ''}",

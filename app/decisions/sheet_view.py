@@ -47,6 +47,8 @@ class SheetView:
     effects: Any
     left_out: Sequence[tuple[str, int]]
     not_counted: Sequence[tuple[int, int, str, str]]
+    after_all: Sequence[tuple[int, str, str]]  # slip id, label, the conductor's sentence
+    amended_late: Sequence[tuple[int, str]]  # slip id, label: marks changed after the session was closed
 
 
 def arrange(loaded: Loaded, sheet: Sheet, facts: Mapping[str, Sequence[tuple[str, str]]] | None = None, *,
@@ -65,7 +67,7 @@ def arrange(loaded: Loaded, sheet: Sheet, facts: Mapping[str, Sequence[tuple[str
         for variant in sheet.variants if variant != sheet.control
     ]  # fmt: skip
     return SheetView(parts, _counts(evidence, sheet), _pictures(evidence, sheet), _strips(evidence, sheet), _effects(sheet),
-                     sorted(sheet.left_out.items()), _not_counted(loaded))  # fmt: skip
+                     sorted(sheet.left_out.items()), _not_counted(loaded), _after_all(loaded), _amended_late(loaded))  # fmt: skip
 
 
 def _brackets(loaded: Loaded, reading: Any) -> list[BracketLine]:
@@ -148,4 +150,25 @@ def _not_counted(loaded: Loaded) -> list[tuple[int, int, str, str]]:
         if not judged.counts:
             run = loaded.runs[loaded.slips[slip_id].run_id]
             found.append((slip_id, run.id, f"{run.session}/{run.label} {loaded.slips[slip_id].rater}", ", ".join(judged.reasons)))
+    return found
+
+
+def _label(loaded: Loaded, slip_id: int) -> str:
+    slip = loaded.slips[slip_id]
+    run = loaded.runs[slip.run_id]
+    return f"{run.session}/{run.label} {slip.rater}"
+
+
+def _after_all(loaded: Loaded) -> list[tuple[int, str, str]]:
+    return [(slip_id, _label(loaded, slip_id), judged.after_all) for slip_id, judged in sorted(loaded.counting.items())
+            if judged.after_all]  # fmt: skip
+
+
+def _amended_late(loaded: Loaded) -> list[tuple[int, str]]:
+    """Slips whose standing marks were made after their session was closed: others' marks could be read by then."""
+    found = []
+    for slip_id, slip in sorted(loaded.slips.items()):
+        closed_at = loaded.runs[slip.run_id].closed_at
+        if slip.amended_at is not None and closed_at is not None and slip.amended_at > closed_at:
+            found.append((slip_id, _label(loaded, slip_id)))
     return found

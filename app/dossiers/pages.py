@@ -6,6 +6,7 @@ from fastapi.responses import Response
 from app.access.actions import Action
 from app.access.guard import DbHere, Id, SignedIn, allow
 from app.access.viewer import Viewer
+from app.concerns.queries import list_open_blockers
 from app.db import AlreadyThere, DatabaseDown, Db
 from app.decisions.commands import refresh_looks
 from app.dossiers import queries
@@ -36,7 +37,7 @@ def show_home(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) 
         proposed=queries.count_proposed(db, viewer) if drives else 0,
         lines=queries.list_question_lines(db, viewer.programme_id) if leads else [],
         drafts=queries.list_drafts(db, viewer.programme_id) if leads else [],
-        stoppers=queries.list_stoppers(db, viewer.programme_id) if leads else [],
+        stoppers=list_open_blockers(db, viewer.programme_id, viewer=viewer) if leads else [],
         rulings=queries.list_ruling_lines(db, viewer.programme_id) if leads else [],
         sessions=queries.list_sessions_in_hand(db, viewer.programme_id),
     )  # fmt: skip

@@ -9,13 +9,12 @@ from sqlalchemy import and_, exists, func, select
 from sqlalchemy.orm import aliased, defer
 
 from app.access.viewer import Viewer
-from app.concerns.models import Concern, ConcernState
 from app.db import Db
-from app.decisions.models import Look, Ruling, RulingState
+from app.decisions.models import Decision, Look, Ruling, RulingState
 from app.feedback.models import Slip, SlipVersion, VersionState
 from app.history.models import Happening
 from app.people.models import Membership
-from app.questions.models import Question, QuestionState, RuleVersion, Variant
+from app.questions.models import Question, QuestionState, RuleVersion, Variant, VariantState
 from app.sessions.models import Car, Run, RunState, Session, SessionState
 
 OPEN_QUESTIONS = (QuestionState.ASKED, QuestionState.RUNNING, QuestionState.READY, QuestionState.REOPENED)
@@ -125,6 +124,10 @@ class QuestionLine:
     rivals: int
 
     @property
+    def unruled(self) -> bool:
+        return self.rulings < self.rivals
+
+    @property
     def settled(self) -> bool:
         return bool(self.readings) and all(r["verdict"] != "retest" for r in self.readings)
 
@@ -141,11 +144,13 @@ def list_question_lines(db: Db, programme_id: int) -> Sequence[QuestionLine]:
     """Every open question with verdicts of its last look and how many rivals are ruled on."""
     owner = aliased(Membership)
     ruled = (
-        select(func.count(Ruling.id)).where(Ruling.question_id == Question.id, Ruling.state == RulingState.STANDING)
+        select(func.count(Ruling.id)).where(Ruling.question_id == Question.id, Ruling.state == RulingState.STANDING,
+                                           Ruling.decision != Decision.RETEST)
         .correlate(Question).scalar_subquery()
     )  # fmt: skip
     rivals = (
-        select(func.count(Variant.id)).where(Variant.question_id == Question.id, Variant.is_control.is_(False))
+        select(func.count(Variant.id)).where(Variant.question_id == Question.id, Variant.is_control.is_(False),
+                                            Variant.state == VariantState.LIVE)
         .correlate(Question).scalar_subquery()
     )  # fmt: skip
     rows = db.execute(
@@ -165,32 +170,18 @@ def list_drafts(db: Db, programme_id: int) -> Sequence[Question]:
 
 
 @dataclass(frozen=True, slots=True)
-class Stopper:
-    """An open concern that stops the freeze, and who owns it."""
-
-    concern: Concern
-    owner: str
-    question: str
-
-
-def list_stoppers(db: Db, programme_id: int) -> Sequence[Stopper]:
-    owner = aliased(Membership)
-    rows = db.execute(
-        select(Concern, owner.initials, Question.number)
-        .outerjoin(owner, and_(owner.account_id == Concern.owner_id, owner.programme_id == programme_id))
-        .outerjoin(Question, Question.id == Concern.question_id)
-        .where(Concern.programme_id == programme_id, Concern.state != ConcernState.CLOSED, Concern.blocker.is_(True))
-        .order_by(Concern.product_severity.desc(), Concern.number)
-    )
-    return [Stopper(c, initials or "", f"Q-{number:02d}" if number else "") for c, initials, number in rows]
-
-
-@dataclass(frozen=True, slots=True)
 class RulingLine:
     ruling: Ruling
     question: Question
     variant: str
     moved: bool
+
+    @property
+    def ready(self) -> bool:
+        """Adopted, standing, on a ruled question whose evidence has not moved since."""
+        ruling = self.ruling
+        standing = ruling.decision == Decision.ADOPT and ruling.state == RulingState.STANDING
+        return standing and not self.moved and self.question.state == QuestionState.RULED
 
 
 def list_ruling_lines(db: Db, programme_id: int) -> Sequence[RulingLine]:

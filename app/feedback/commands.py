@@ -15,7 +15,9 @@ from app.feedback.models import CountingNote, Mark, NotCounted, Slip, SlipVersio
 from app.feedback.rules import Answers
 from app.history.commands import record
 from app.people.queries import get_member
+from app.people.rules import new_token
 from app.programmes.queries import list_attributes
+from app.questions.commands import lock_rules
 from app.sessions import build_commands
 from app.sessions.models import Run
 from app.sessions.queries import find_newest_build, get_run
@@ -74,6 +76,8 @@ def _again(db: Db, by: Viewer, slip: Slip, run_id: int, answers: Answers, digest
                          "Open your own slip.")  # fmt: skip
     if any(version.content_hash == digest for version in slip.versions):
         return Receipt(slip.id, run_id, "same", digest)
+    if run_id != slip.run_id:
+        raise Conflict("This form was filed for another run already", "Its marks are kept there", "Open the slip of this run afresh.")
     run = get_run(db, by.programme_id, run_id)
     rules.check_marks(answers.marks, list_attributes(db, by.programme_id))
     newest = max(version.version for version in slip.versions)
@@ -109,6 +113,7 @@ def move_slip(db: Db, slip_id: int, *, by: Viewer, version: int, run_id: int, re
         raise Refused("The slip is on that run already", field="run_id")
     if run.driver_id != slip.rater_id:
         raise Refused(f"{run.label} was driven by somebody else", "", "Pick a run you drove.", field="run_id")
+    rules.check_capture(slip.captured_at, run, slip.received_at, field="run_id")
     if queries.find_live_slip(db, run_id, slip.rater_id):
         raise Conflict(f"You have rated {run.label} already", "One run has one slip", "Withdraw or move that one first.", field="run_id")
     standing = next(v for v in slip.versions if v.version == slip.version)
@@ -156,7 +161,7 @@ def confirm_as_mine(db: Db, slip_id: int, *, by: Viewer) -> Receipt:
     standing = next(v for v in slip.versions if v.version == slip.version)
     answers = Answers(queries.marks_of(standing), standing.confidence, standing.heard_others, standing.remark)
     now = clock.now()
-    mine = Slip(programme_id=by.programme_id, token=f"confirmed-{slip.id:010d}", run_id=run.id, rater_id=by.account_id,
+    mine = Slip(programme_id=by.programme_id, token=new_token(), run_id=run.id, rater_id=by.account_id,
                 filed_by_id=slip.filed_by_id, source=slip.source, captured_at=slip.captured_at, received_at=now, version=1)  # fmt: skip
     db.add(mine)
     db.flush()
@@ -177,6 +182,8 @@ def judge_counting(db: Db, run_id: int, *, by: Viewer, counts: bool, reason: str
     if slip_id is not None and queries.get_slip(db, by.programme_id, slip_id).run_id != run_id:
         raise NotFound("That slip is not of this run", field="slip_id")
     _note(db, by, run, slip_id, counts=counts, reason=reason, text=text)
+    if counts and (build := find_newest_build(db, run_id)) is not None:
+        lock_rules(db, [carried.question_id for carried in build.variants])
     what = "counts after all" if counts else "not counted"
     record(db, what, "run", run.id, f"{run.session.label}/{run.label}", by_id=by.account_id, programme_id=by.programme_id,
            why=f"{reason}: {text}", session_id=run.session_id, slip_id=slip_id)  # fmt: skip
@@ -184,9 +191,16 @@ def judge_counting(db: Db, run_id: int, *, by: Viewer, counts: bool, reason: str
 
 def swap_cars(db: Db, first_id: int, second_id: int, *, by: Viewer, why: str, undo: bool = False) -> None:
     """Swap two runs' cars and builds; both runs are not counted until it is undone. Marks stay with their raters."""
+    swapped = [_is_swapped(db, run_id) for run_id in (first_id, second_id)]
     runs = build_commands.swap_cars(db, first_id, second_id, by=by, why=why)
+    undo = undo or all(swapped)
     for run in runs:
         _note(db, by, run, None, counts=undo, reason=NotCounted.CARS_SWAPPED, text=("swapped back: " if undo else "") + why)
+
+
+def _is_swapped(db: Db, run_id: int) -> bool:
+    notes = [note for note in queries.list_notes(db, [run_id]) if note.slip_id is None and note.reason == NotCounted.CARS_SWAPPED]
+    return bool(notes) and not notes[-1].counts
 
 
 def _note(db: Db, by: Viewer, run: Run, slip_id: int | None, *, counts: bool, reason: str, text: str) -> None:

@@ -65,10 +65,11 @@ def file_paper_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, 
     if form.ok:
         with form.attempt(db):
             captured = _venue(form.values["captured_at"], zone)
-            commands.file_slip(db, run_id, by=viewer, token=form.values["token"], answers=form.answers(), rater_id=driver_id,
+            receipt = commands.file_slip(db, run_id, by=viewer, token=form.values["token"], answers=form.answers(), rater_id=driver_id,
                                captured_at=captured, source=Source.PAPER, paper_card=form.values["paper_card"])  # fmt: skip
         if form.ok:
-            return redirect(request, "show_run", run_id=run_id, done="filed")
+            done = "proposed" if receipt.outcome == "proposed" else "filed"
+            return redirect(request, "show_run", run_id=run_id, done=done)
     return _slip_page(request, db, viewer, run_id, form, paper=True)
 
 
@@ -209,7 +210,7 @@ def _run_page(request: Request, db: Db, viewer: Viewer, run_id: int, sent: Count
     names = queries.attribute_names(list_attributes(db, viewer.programme_id))
     hidden = run.session_id in queries.hidden_sessions(db, viewer)
     filed = queries.list_slips(db, viewer.programme_id, [run_id], attribute_names=names)
-    slips = [s for s in filed if not hidden or s.rater_id == viewer.account_id]
+    slips = [s for s in filed if not hidden or viewer.account_id in (s.rater_id, run.driver_id)]
     notes, people = queries.list_notes(db, [run_id]), sessions.account_names(db, viewer.programme_id)
     builds = sessions.list_builds(db, run_id)
     carried = sessions.variants_by_build(db, [build.id for build in builds])

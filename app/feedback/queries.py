@@ -121,7 +121,8 @@ def list_notes(db: Db, run_ids: Sequence[int]) -> Sequence[rules.Note]:
     """Counting notes of these runs and their slips, oldest first."""
     if not run_ids:
         return []
-    rows = db.scalars(select(CountingNote).where(CountingNote.run_id.in_(run_ids)).order_by(CountingNote.id))
+    of_slips = CountingNote.slip_id.in_(select(Slip.id).where(Slip.run_id.in_(run_ids)))  # also notes made before a move
+    rows = db.scalars(select(CountingNote).where(CountingNote.run_id.in_(run_ids) | of_slips).order_by(CountingNote.id))
     return [rules.Note(n.id, n.run_id, n.slip_id, n.counts, n.reason, n.text) for n in rows]
 
 

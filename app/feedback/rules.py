@@ -16,6 +16,7 @@ PROMPT = timedelta(minutes=30)  # common practice, no source
 LATE = timedelta(hours=24)
 CLOCK_SLACK = timedelta(minutes=5)
 LONGEST_REMARK = 4000
+ENDS_WITH_A_MOVE = (NotCounted.WRONG_RUN, NotCounted.WRONG_PERSON)  # cured when the slip goes to its own run
 PAIRING_ONLY = (NotCounted.NO_CLOSING_CONTROL, NotCounted.DRIFT)  # spoil the bracket, not the mark
 
 
@@ -115,11 +116,14 @@ def check_can_rate(run: Run) -> None:
         raise Conflict(f"{run.label} has not been driven", "", "Pick the run you drove, or have it started and ended first.")
 
 
-def check_capture(captured_at: datetime, run: Run, received_at: datetime) -> None:
+def check_capture(captured_at: datetime, run: Run, received_at: datetime, *, field: str = "captured_at") -> None:
+    """Refuse a slip from the future, or one older than its run; the conductor can mend a run's wrong times."""
     if captured_at > received_at + CLOCK_SLACK:
-        raise Refused("The slip would be from the future", "", "Check the time on the card.", field="captured_at")
+        raise Refused("The slip would be from the future", "", "Check the time on the card.", field=field)
     if run.started_at is not None and captured_at < run.started_at - CLOCK_SLACK:
-        raise Refused(f"The slip would be older than {run.label} itself", "", "Check the run and the time.", field="captured_at")
+        raise Refused(f"The slip would be older than {run.label} itself", "",
+                      "Check the run and the time; if the run's start is wrong, ask the conductor to correct it.",
+                      field=field)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +155,8 @@ def counting(slip_id: int, run_id: int, derived: Iterable[str], notes: Sequence[
     reasons, after_all = {str(reason): None for reason in derived}, ""
     holding: dict[str, Note] = {}
     for note in sorted(notes, key=lambda note: (note.slip_id is not None, note.id)):
-        if note.slip_id == slip_id or (note.slip_id is None and note.run_id == run_id):
+        of_slip = note.slip_id == slip_id and (note.run_id == run_id or note.reason not in ENDS_WITH_A_MOVE)
+        if of_slip or (note.slip_id is None and note.run_id == run_id):
             holding[note.reason] = note
     for note in sorted(holding.values(), key=lambda note: note.id):
         if note.counts:

@@ -71,7 +71,7 @@ def add_variant(db: Db, question_id: int, *, by: Viewer, code: str, title: str =
     check_one_script(code, field="code")
     question = queries.get_question(db, by.programme_id, question_id, lock=True)
     if question.state in (QuestionState.RULED, QuestionState.DROPPED):
-        raise Frozen(f"{question.label} is {question.state}", "", "Reopen it first.")
+        raise Frozen(f"{question.label} is {question.state}", "", "Take it up again or reopen its ruling first.")
     if any(variant.code_key == name_key(code) for variant in question.variants):
         raise Conflict(f"{question.label} has a variant {code} already", "", "Choose another code.", field="code")
     if is_control and any(variant.is_control for variant in question.variants):
@@ -167,6 +167,17 @@ def drop_question(db: Db, question_id: int, *, by: Viewer, why: str) -> None:
         raise Frozen(f"{question.label} is ruled", "A ruled question is reopened, not dropped")
     question.state = QuestionState.DROPPED
     _record(db, by, "dropped", question, why=why)
+
+
+def take_up_again(db: Db, question_id: int, *, by: Viewer, why: str) -> None:
+    """A dropped question is open again, where it was: running if its rule is locked, else a draft."""
+    require(by, Action.ASK_QUESTION)
+    question = queries.get_question(db, by.programme_id, question_id, lock=True)
+    if question.state != QuestionState.DROPPED:
+        raise Conflict(f"{question.label} is {question.state}", "Only a dropped question is taken up again")
+    present = rules.current_rule(question)
+    question.state = QuestionState.RUNNING if present is not None and present.locked_at else QuestionState.DRAFT
+    _record(db, by, "took up again", question, why=why)
 
 
 def lock_rules(db: Db, question_ids: Sequence[int]) -> None:

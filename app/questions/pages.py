@@ -147,6 +147,17 @@ def drop_question(request: Request, programme_id: Id, question_id: Id, db: DbHer
     return _question_page(request, db, viewer, question_id, drop_form=form)
 
 
+@router.post("/{question_id}/take-up", dependencies=ASK)
+def take_up_again(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn,
+                  form: WhyForm = posted(WhyForm)) -> Response:  # fmt: skip
+    if form.ok:
+        with form.attempt(db):
+            commands.take_up_again(db, question_id, by=viewer, **form.values)
+        if form.ok:
+            return redirect(request, "show_question", question_id=question_id, done="saved")
+    return _question_page(request, db, viewer, question_id, drop_form=form)
+
+
 def _owners(db: Db, viewer: Viewer) -> list[tuple[str, str]]:
     return [(str(p.account_id), f"{p.initials} {p.name}") for p in list_people(db, viewer.programme_id) if p.active]
 

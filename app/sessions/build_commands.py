@@ -109,6 +109,9 @@ def swap_cars(db: Db, first_id: int, second_id: int, *, by: Viewer, why: str) ->
     first, second = (queries.get_run(db, by.programme_id, run_id, lock=True) for run_id in sorted((first_id, second_id)))
     rules.check_swap(first, second)
     builds = {run.id: queries.find_newest_build(db, run.id) for run in (first, second)}
+    missing = [run.label for run in (first, second) if builds[run.id] is None]
+    if len(missing) == 1:
+        raise Conflict(f"{missing[0]} has no build yet", "A swap exchanges what was on both cars", "Record both builds first.")
     first.car_id, second.car_id = second.car_id, first.car_id
     for run, other in ((first, second), (second, first)):
         taken = builds[other.id]

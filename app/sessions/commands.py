@@ -1,7 +1,7 @@
 """Every write about sessions, cars and runs. Builds are in build_commands.py."""
 
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import update
@@ -18,6 +18,8 @@ from app.programmes.queries import next_number
 from app.questions.commands import lock_rules
 from app.sessions import queries, rules
 from app.sessions.models import Car, Run, RunState, Session, SessionPerson, SessionState
+
+AHEAD = timedelta(minutes=5)  # clocks differ a little
 
 
 def plan_session(db: Db, *, by: Viewer, place: str, time_zone: str, on_date: date, surface: str, grip: str,
@@ -135,6 +137,7 @@ def start_run(db: Db, run_id: int, *, by: Viewer, at: datetime | None = None) ->
     run = queries.get_run(db, by.programme_id, run_id, lock=True)
     require(by, Action.DRIVE_RUN, run)
     rules.check_can_start(run, run.session)
+    _check_not_ahead(at, "at")
     run.state, run.started_at = RunState.DRIVING, at or clock.now()
     _record_run(db, by, "started", run, run.session)
 
@@ -145,6 +148,9 @@ def end_run(db: Db, run_id: int, *, by: Viewer, laps: int | None = None, at: dat
     run = queries.get_run(db, by.programme_id, run_id, lock=True)
     require(by, Action.DRIVE_RUN, run)
     rules.check_can_end(run)
+    _check_not_ahead(at, "at")
+    if (tyres_and_pack.get("tyre_runs") or 0) < 0:
+        raise Refused("A tyre set can't have been run less than never", field="tyre_runs")
     ended = at or clock.now()
     if run.started_at is not None and ended < run.started_at:
         raise Refused(f"{run.label} would end before it started", "", "Check both times.", field="at")
@@ -166,6 +172,8 @@ def void_run(db: Db, run_id: int, *, by: Viewer, why: str) -> None:
     run = queries.get_run(db, by.programme_id, run_id, lock=True)
     if run.state == RunState.VOID:
         raise Conflict(f"{run.label} is void already")
+    if run.session.state == SessionState.RECONCILED:
+        raise Conflict(f"{run.session.label} is reconciled", "Its runs no longer change")
     run.state = RunState.VOID
     _record_run(db, by, "voided", run, run.session, why=why)
 
@@ -176,13 +184,25 @@ def correct_times(db: Db, run_id: int, *, by: Viewer, started_at: datetime, ende
     run = queries.get_run(db, by.programme_id, run_id, lock=True)
     if run.session.state == SessionState.RECONCILED:
         raise Conflict(f"{run.session.label} is reconciled", "Its times no longer change")
+    if run.session.state == SessionState.PLANNED:
+        raise Conflict(f"{run.session.label} was never opened", "Its runs have no times yet", "Open the session first.")
+    _check_not_ahead(started_at, "started_at")
+    _check_not_ahead(ended_at, "ended_at")
     if ended_at is not None and ended_at < started_at:
         raise Refused(f"{run.label} would end before it started", field="ended_at")
     before = {"started_at": run.started_at and run.started_at.isoformat(), "ended_at": run.ended_at and run.ended_at.isoformat()}
     run.started_at, run.ended_at = started_at, ended_at
-    if ended_at is not None and run.state in (RunState.PLANNED, RunState.DRIVING):
+    if ended_at is not None and run.state in (RunState.PLANNED, RunState.DRIVING, RunState.NOT_DRIVEN):
         run.state = RunState.DRIVEN
+        if (build := queries.find_newest_build(db, run.id)) is not None:
+            lock_rules(db, [carried.question_id for carried in build.variants])
     _record_run(db, by, "corrected times", run, run.session, why=why, before=before)
+
+
+def _check_not_ahead(at: datetime | None, field: str) -> None:
+    """A time in the future would lock the driver's slip out until it came true."""
+    if at is not None and at > clock.now() + AHEAD:
+        raise Refused("That time has not come yet", "", "Check the date and the hour.", field=field)
 
 
 def _record(db: Db, by: Viewer, what: str, session: Session, *, why: str = "", **detail: Any) -> None:

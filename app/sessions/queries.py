@@ -193,13 +193,14 @@ def list_cars(db: Db, programme_id: int) -> Sequence[Car]:
 
 
 def closed_blocks(viewer: Viewer) -> Select[int]:
-    """Ids of open sessions in which the viewer is due to rate: seen as a driver, whatever other hats they wear."""
+    """Ids of sessions not closed yet in which the viewer is due to rate: seen as a driver, whatever other hats they wear."""
     due = or_(
         exists().where(SessionPerson.session_id == Session.id, SessionPerson.account_id == viewer.account_id,
                        SessionPerson.duty == "driver"),
         exists().where(Run.session_id == Session.id, Run.driver_id == viewer.account_id, Run.state != RunState.VOID),
     )  # fmt: skip
-    return select(Session.id).where(Session.programme_id == viewer.programme_id, Session.state == SessionState.OPEN, due)
+    not_closed = Session.state.in_((SessionState.PLANNED, SessionState.OPEN))
+    return select(Session.id).where(Session.programme_id == viewer.programme_id, not_closed, due)
 
 
 def blocks_closed_to(db: Db, viewer: Viewer) -> Sequence[int]:

@@ -3,12 +3,14 @@
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from app import units
 from app.errors import Conflict, Refused
 from app.sessions.models import Run, RunState, Session, SessionState
 
 LEAST_LAPS = 6  # common practice, no source
 TYRE_RUNS_BAND = 2  # sets within this many runs of each other are matched; common practice, no source
 MOST_SETTINGS = 40
+KNOWN_SETTINGS = {"ride height": units.RIDE_HEIGHT, "car weight": units.CAR_MASS, "play": units.PLAY}
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,16 +33,28 @@ def differences(test: BuildFacts, control: BuildFacts, under_question: Collectio
         one, other = test.pieces.get(part, "not named"), control.pieces.get(part, "not named")
         if part not in under_question and one != other:
             found.append(f"{part}: {one} instead of {other}")
-    for name in sorted(set(test.settings) | set(control.settings)):
-        here, there = _plain(test.settings.get(name, "")), _plain(control.settings.get(name, ""))
+    one_names, other_names = _by_key(test.settings), _by_key(control.settings)
+    for key in sorted(set(one_names) | set(other_names)):
+        name = (one_names.get(key) or other_names[key])[0]
+        here = _plain(one_names[key][1]) if key in one_names else ""
+        there = _plain(other_names[key][1]) if key in other_names else ""
         if here != there:
             found.append(f"{name}: {here or 'not noted'} instead of {there or 'not noted'}")
     return found
 
 
+def _by_key(settings: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+    """Set-up values by a key under which spellings of one name meet: Anti-Roll bar mm, anti-roll bar."""
+    found = {}
+    for name, value in settings.items():
+        key = " ".join(name.casefold().split()).removesuffix(" mm")
+        found[key] = (name, value)
+    return found
+
+
 def _plain(value: str) -> str:
-    """1,4 and 1.40 are the same set-up value."""
-    text = value.strip().replace(",", ".")
+    """1,4 and 1.40 and 1.4 mm are the same set-up value."""
+    text = value.strip().rstrip("!").casefold().removesuffix("mm").strip().replace(",", ".")
     try:
         return f"{float(text):g}"
     except ValueError:
@@ -69,10 +83,22 @@ def read_settings(text: str) -> dict[str, str]:
             raise Refused(f"“{name}” stands twice", "Keep one of the lines", field="settings")
         if len(name) > 60 or len(value) > 60:
             raise Refused(f"“{name[:40]}” is too long", "Names and values have at most 60 characters", field="settings")
+        _check_plausible(name, value)
         found[name] = value
     if len(found) > MOST_SETTINGS:
         raise Refused(f"{len(found)} set-up values", f"At most {MOST_SETTINGS} are kept with one run", field="settings")
     return found
+
+
+def _check_plausible(name: str, value: str) -> None:
+    """Ask about a known quantity outside its usual band, and never guess; a value with an exclamation mark is meant so."""
+    known = next((quantity for word, quantity in KNOWN_SETTINGS.items() if word in name.casefold()), None)
+    if known is None or value.endswith("!"):
+        return
+    try:
+        units.parse_quantity(value, known)
+    except units.TypedNumberError as doubtful:
+        raise Refused(f"{name} = {value}", f"{doubtful} If it is right, write {value}!", field="settings") from doubtful
 
 
 def show_settings(settings: Mapping[str, str]) -> str:

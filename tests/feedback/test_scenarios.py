@@ -81,7 +81,10 @@ def test_14_rated_the_wrong_run(db, w):
     r04, r02 = w.runs[3], w.runs[1]
     slip_of = {run_id: queries.find_live_slip(db, run_id, w.team.AQ.account_id).id for run_id in (r02, r04)}
     with transaction(db):
-        commands.withdraw_slip(db, slip_of[r04], by=w.team.AQ, why="never rated it")
+        for run_id in (r02, r04):
+            commands.withdraw_slip(db, slip_of[run_id], by=w.team.AQ, why="marked on the wrong run")
+    with after(db, r04, 4), transaction(db):
+        slip_of[r02] = commands.file_slip(db, r02, by=w.team.AQ, token=TOKEN, answers=answers(w, 7.5)).slip_id
     with transaction(db):
         moved = commands.move_slip(db, slip_of[r02], by=w.team.AQ, version=1, run_id=r04, reason="this was R-04")
         assert moved.version == 2
@@ -100,9 +103,11 @@ def test_15_the_wrong_person(db, w, browser):
         receipt = commands.file_slip(db, run_id, by=w.team.MS, token=TOKEN, answers=answers(w, 7.0))
     notes = queries.list_notes(db, [run_id])
     assert [(n.slip_id, n.counts, n.reason) for n in notes] == [(receipt.slip_id, False, NotCounted.WRONG_PERSON)]
-    with transaction(db):
-        mine = commands.confirm_as_mine(db, receipt.slip_id, by=w.team.DH)
-    slip = queries.get_slip(db, w.team.id, mine.slip_id)
+    shown = browser.as_(w.team.DH).get(w.path(f"/runs/{run_id}"))
+    assert "These are my marks: confirm" in shown.text
+    browser.post(w.path(f"/slips/{receipt.slip_id}/confirm"))
+    db.rollback()
+    slip = queries.find_live_slip(db, run_id, w.team.DH.account_id)
     assert (slip.rater_id, slip.filed_by_id) == (w.team.DH.account_id, w.team.MS.account_id)
 
 
@@ -146,7 +151,8 @@ def test_19_very_late_counts_only_when_the_conductor_says_why(db, w, browser):
         commands.judge_counting(db, run_id, by=w.team.SK, counts=True, reason=NotCounted.VERY_LATE,
                                 text="he was on a train", slip_id=slip_id)  # fmt: skip
     assert decisions.open_sheet(db, w.team.RT, w.question_id).loaded.counting[slip_id].counts
-    assert "he was on a train" in browser.as_(w.team.RT).get(w.path(f"/runs/{run_id}")).text
+    for page in (f"/runs/{run_id}", f"/questions/{w.question_id}/sheet"):
+        assert "he was on a train" in browser.as_(w.team.RT).get(w.path(page)).text
 
 
 def test_20_others_marks_open_after_own_filing_and_closing(db, w, browser):
@@ -196,7 +202,7 @@ def test_25_a_second_change_on_the_car(db, w, browser):
                                     settings={**scenes.BUILD, "anti-roll bar mm": "1.4"}, reason="bar seen at the table")  # fmt: skip
     fixture.close(db, w, w.session_id)
     loaded = decisions.open_sheet(db, w.team.RT, w.question_id).loaded
-    assert loaded.second_changes[w.runs[3]] == ["anti-roll bar mm: 1.4 instead of 1.2"]
+    assert loaded.second_changes[w.runs[3]] == ["anti-roll bar mm: 1.4 instead of 1.2 (R-03)", "anti-roll bar mm: 1.4 instead of 1.2 (R-05)"]
     assert {d.driver for d in reading(db, w, "t50").drivers} == {"MS", "DH"}
     html = browser.as_(w.team.RT).get(w.path(f"/questions/{w.question_id}/sheet")).text
     assert "anti-roll bar mm: 1.4 instead of 1.2" in html
@@ -278,3 +284,59 @@ def test_closing_a_session_never_refuses_what_arrives_later(db, w):
     fixture.close(db, w, w.session_id)
     with after(db, run_id, 60), transaction(db):
         assert commands.file_slip(db, run_id, by=w.team.DH, token=TOKEN, answers=answers(w, 7.0)).outcome == "filed"
+
+
+def test_25_the_closing_control_is_compared_too(db, w):
+    with transaction(db):
+        build_commands.record_build(db, w.runs[2], by=w.team.SK, piece_ids=[w.q.pieces["t40"][0]], confirmed=True,
+                                    settings={**scenes.BUILD, "anti-roll bar mm": "1.4"}, reason="bar seen at the table")  # fmt: skip
+    fixture.close(db, w, w.session_id)
+    loaded = decisions.open_sheet(db, w.team.RT, w.question_id).loaded
+    assert set(loaded.second_changes) == {w.runs[1], w.runs[3]}
+
+
+def test_spellings_of_one_set_up_value_are_no_second_change(db, w):
+    with transaction(db):
+        build_commands.record_build(db, w.runs[3], by=w.team.SK, piece_ids=[w.q.pieces["t50"][0]], confirmed=True,
+                                    settings={"Anti-Roll bar": "1,20 mm", "ride height mm": "20.5"}, reason="typed again")  # fmt: skip
+    fixture.close(db, w, w.session_id)
+    assert decisions.open_sheet(db, w.team.RT, w.question_id).loaded.second_changes == {}
+
+
+def test_moving_a_slip_does_not_shed_the_conductors_word(db, w):
+    r05, r03 = w.runs[4], w.runs[2]
+    slips = {run_id: queries.find_live_slip(db, run_id, w.team.AQ.account_id).id for run_id in (r05, r03)}
+    with transaction(db):
+        commands.judge_counting(db, r05, by=w.team.SK, counts=False, reason=NotCounted.DAMAGED, text="arm was cracked", slip_id=slips[r05])
+        commands.withdraw_slip(db, slips[r03], by=w.team.AQ, why="wrong run")
+    with transaction(db):
+        commands.move_slip(db, slips[r05], by=w.team.AQ, version=1, run_id=r03, reason="was the run before")
+    loaded = decisions.open_sheet(db, w.team.RT, w.question_id).loaded
+    assert loaded.counting[slips[r05]].reasons == (NotCounted.DAMAGED,)
+
+
+def test_marks_amended_after_closing_are_named_on_the_sheet(db, w, browser):
+    fixture.close(db, w, w.session_id)
+    slip = queries.find_live_slip(db, w.runs[0], w.team.AQ.account_id)
+    with transaction(db):
+        commands.amend_slip(db, slip.id, by=w.team.AQ, version=1, answers=answers(w, 10.0), reason="read the others")
+    shown = text_of(browser.as_(w.team.RT).get(w.path(f"/questions/{w.question_id}/sheet")).text)
+    assert "1 slip amended after closing" in shown
+
+
+def test_a_run_entered_by_its_corrected_times_locks_the_rule(db):
+    from app.questions.queries import get_question
+    from app.sessions import commands as sessions
+
+    w = fixture.world(db)
+    session_id = fixture.session(db, w)
+    start = scenes.moment(fixture.DAY, 10)
+    with transaction(db), clock.at(start):
+        run = sessions.add_run(db, session_id, by=w.team.SK, driver_id=w.team.AQ.account_id, car_id=w.season.cars[0])
+        build_commands.record_build(db, run.id, by=w.team.SK, piece_ids=[w.q.pieces["t45"][0]], confirmed=True)
+        run_id = run.id
+    with transaction(db):
+        sessions.correct_times(db, run_id, by=w.team.SK, started_at=start, ended_at=start + timedelta(minutes=5), why="forgot to start it")
+    question = get_question(db, w.team.id, w.question_id)
+    assert question.rules[-1].locked_at is not None
+    assert question.state == "running"

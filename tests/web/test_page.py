@@ -162,7 +162,7 @@ GOOD = '<!doctype html><html lang="en"><head><title>Runs – x</title></head><bo
         ("<h1>Two</h1>", "h1"),
         ('<p id="a">x</p>', "stand twice"),
         ('<form method="post" action="/"><input name="x"></form>', "no label"),
-        ('<form><label>x <input name="x"></label></form>', "method or action"),
+        ('<form><label>x <input name="x"></label></form>', "form without"),
         ("<table><tr><td>x</td></tr></table>", "caption"),
         ("<table><caption>c</caption><tbody><tr><th>x</th></tr></tbody></table>", "scope"),
         ('<a href="/"></a>', "without a name"),
