@@ -11,7 +11,7 @@ from app.access.actions import Action
 from app.access.guard import DbHere, Id, SignedIn, allow
 from app.access.policy import may
 from app.access.viewer import Viewer
-from app.db import Db, transaction
+from app.db import Db
 from app.errors import Conflict, NotAllowed, Refused
 from app.feedback import commands, queries, rules
 from app.feedback.forms import CountingForm, MoveForm, SettleForm, SlipForm, SwapForm, WithdrawForm
@@ -20,7 +20,7 @@ from app.people.rules import new_token
 from app.programmes.queries import list_attributes
 from app.sessions import queries as sessions
 from app.sessions.models import Run
-from app.web.forms import Form, posted, whole
+from app.web.forms import ButtonForm, Form, posted, whole
 from app.web.page import page, redirect
 
 router = APIRouter(prefix="/programmes/{programme_id}")
@@ -137,8 +137,9 @@ def settle_proposed(request: Request, programme_id: Id, slip_id: Id, version: Id
 
 
 @router.post("/slips/{slip_id}/confirm", dependencies=FILE)
-def confirm_as_mine(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    with transaction(db):
+def confirm_as_mine(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn,
+               form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
+    with form.press(db):
         run_id = commands.confirm_as_mine(db, slip_id, by=viewer).run_id
     return redirect(request, "show_run", run_id=run_id, done="filed")
 

@@ -37,6 +37,26 @@ def invite(db: Db, *, by: Viewer, name: str, initials: str, hats: frozenset[Hat]
     return token
 
 
+def invite_again(db: Db, account_id: int, *, by: Viewer) -> str:
+    """A one-time link with which a present person sets a new password; earlier unused ones of theirs are withdrawn."""
+    require(by, Action.INVITE)
+    member = queries.get_member(db, by.programme_id, account_id)
+    if member.account.disabled_at is not None:
+        raise Conflict(f"{member.account.name} is disabled", "", "Enable the account first.")
+    if len(queries.list_programmes_of(db, account_id)) > 1:
+        raise Conflict(f"{member.account.name} is in another programme too", "Its manager would have to agree",
+                       "Whoever runs the installation can set a password with the reset-password command.")  # fmt: skip
+    db.execute(update(Invitation).where(Invitation.account_id == account_id, Invitation.used_at.is_(None))
+               .values(withdrawn_at=clock.now()))  # fmt: skip
+    token = _new_invitation(db, by.programme_id, name=member.account.name, initials=member.initials, hats=member.hats,
+                            by_id=by.account_id)  # fmt: skip
+    invitation = queries.find_invitation(db, token)
+    if invitation is not None:
+        invitation.account_id = account_id
+    record(db, "made a new link", "person", account_id, member.account.name, by_id=by.account_id, programme_id=by.programme_id)
+    return token
+
+
 def _new_invitation(db: Db, programme_id: int | None, *, name: str, initials: str, hats: frozenset[Hat],
                     by_id: int | None) -> str:  # fmt: skip
     token, now = rules.new_token(), clock.now()
@@ -117,7 +137,10 @@ def add_member(db: Db, programme_id: int, account: Account, *, initials: str, ha
 
 def accept_invitation(db: Db, hasher: Hasher, token: str, *, login: str, name: str, password: str,
                       as_account_id: int | None = None) -> Account:  # fmt: skip
-    """Use a one-time link once: makes the account (or takes the signed-in one) and its membership."""
+    """Use a one-time link once: makes the account (or takes the signed-in one) and its membership.
+
+    A link made for a present person sets a new password and ends their sign-ins; name and login stay.
+    """
     invitation = queries.find_invitation(db, token)
     if invitation is None:
         raise NotFound("This link was used, withdrawn or has run out", "A link works once, for seven days.",
@@ -129,6 +152,8 @@ def accept_invitation(db: Db, hasher: Hasher, token: str, *, login: str, name: s
     )
     if used.rowcount != 1:  # type: ignore[attr-defined]
         raise Conflict("This link was used a moment ago", "", "Ask the manager for a new one.")
+    if invitation.account_id is not None:
+        return _renew_password(db, hasher, invitation.account_id, password)
     if as_account_id is not None:
         account = queries.get_account(db, as_account_id)
     else:
@@ -137,6 +162,15 @@ def accept_invitation(db: Db, hasher: Hasher, token: str, *, login: str, name: s
     invitation.account_id = account.id
     if invitation.programme_id is not None:
         add_member(db, invitation.programme_id, account, initials=invitation.initials, hats=invitation.hats)
+    db.flush()
+    return account
+
+
+def _renew_password(db: Db, hasher: Hasher, account_id: int, password: str) -> Account:
+    account = queries.get_account(db, account_id)
+    rules.check_password(password, login=account.login)
+    account.password_hash = hasher.hash(password)
+    end_sign_ins(db, account_id)
     db.flush()
     return account
 

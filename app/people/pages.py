@@ -11,7 +11,7 @@ from app.errors import NotFound
 from app.people import commands, queries, sign_in
 from app.people.forms import AcceptForm, HatsForm, InviteForm, PasswordForm, ReasonForm, SignInForm
 from app.people.models import Hat
-from app.web.forms import Form, posted
+from app.web.forms import ButtonForm, Form, posted
 from app.web.page import page, path_for, redirect
 
 router = APIRouter()
@@ -66,9 +66,13 @@ def _invitation_page(request: Request, db: Db, token: str, form: Form, *, status
     if invitation is None:
         raise NotFound("This link was used, withdrawn or has run out", "A link works once, for seven days.",
                        "Ask the manager for a new one.")  # fmt: skip
-    if not form.submitted and invitation.name:
+    renews = queries.get_account(db, invitation.account_id) if invitation.account_id else None
+    if renews is not None:
+        form.fill(name=renews.name, login=renews.login)
+    elif not form.submitted and invitation.name:
         form.fill(name=invitation.name)
     return page(request, "people/show_invitation.html", status=status, form=form, invitation=invitation, token=token,
+                renews=invitation.account_id is not None,
                 first=invitation.programme_id is None)  # fmt: skip
 
 
@@ -135,6 +139,16 @@ def _people_page(request: Request, db: Db, viewer: Viewer, form: Form, *, status
 @router.get("/programmes/{programme_id}/people/{account_id}", dependencies=[allow(Action.INVITE)])
 def show_person(request: Request, programme_id: Id, account_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _person_page(request, db, viewer, account_id)
+
+
+@router.post("/programmes/{programme_id}/people/{account_id}/link", dependencies=[allow(Action.INVITE)])
+def invite_again(request: Request, programme_id: Id, account_id: Id, db: DbHere, viewer: SignedIn,
+                 form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
+    with transaction(db):
+        token = commands.invite_again(db, account_id, by=viewer)
+        name = queries.get_account(db, account_id).name
+    link = request.app.state.settings.base_url + path_for(request, "show_invitation", token=token)
+    return _people_page(request, db, viewer, InviteForm(), link=link, link_for=name)
 
 
 @router.post("/programmes/{programme_id}/people/{account_id}/hats", dependencies=[allow(Action.INVITE)])

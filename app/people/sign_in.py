@@ -12,7 +12,7 @@ from app.db import Db, transaction
 from app.errors import NotAllowed, Refused
 from app.people import commands, queries, rules
 from app.people.forms import SignInForm
-from app.web.forms import Form
+from app.web.forms import Form, in_words
 from app.web.page import page
 
 WRONG = "That name and password don't go together"
@@ -43,7 +43,7 @@ def sign_in_page(request: Request, form: SignInForm | None = None, *, status: in
         form = SignInForm()
         form.fill(kept=json.dumps(kept), kept_path=safe_path(request.url.path)) if kept else None
     kept_lines = _kept(form)
-    return page(request, "people/sign_in.html", status=status, form=form, kept=kept_lines)
+    return page(request, "people/sign_in.html", status=status, form=form, kept=in_words(kept_lines))
 
 
 def _quote(path: str) -> str:
@@ -142,7 +142,7 @@ def _after_sign_in(request: Request, db: Db, token: str, form: SignInForm | None
         # Nothing typed is lost, and nothing is sent in somebody's name without their tap.
         request.state.viewer = queries.find_viewer(db, token, None)
         action = safe_path(form.fields["kept_path"].raw)
-        return page(request, "people/resume.html", kept=kept, action=action)
+        return page(request, "people/resume.html", kept=kept, shown=in_words(kept), action=action)
     return RedirectResponse(safe_path(form.fields["next"].raw if form else "/"), status_code=303)
 
 

@@ -23,7 +23,7 @@ from app.questions.forms import (
     attribute_choices,
 )
 from app.questions.models import Question
-from app.web.forms import Form, posted, whole
+from app.web.forms import ButtonForm, Form, posted, whole
 from app.web.page import page, redirect
 
 router = APIRouter(prefix="/programmes/{programme_id}/questions")
@@ -130,8 +130,9 @@ def declare_rule(request: Request, programme_id: Id, question_id: Id, db: DbHere
 
 
 @router.post("/{question_id}/ask", dependencies=ASK)
-def ask_question(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    with transaction(db):
+def ask_question(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn,
+               form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
+    with form.press(db):
         commands.ask_question(db, question_id, by=viewer)
     return redirect(request, "show_question", question_id=question_id, done="saved")
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import update
+from sqlalchemy import delete, update
 
 from app import clock
 from app.access.actions import Action
@@ -40,19 +40,32 @@ def plan_session(db: Db, *, by: Viewer, place: str, time_zone: str, on_date: dat
     return session
 
 
-def set_people(db: Db, session: Session, *, by: Viewer, drivers: Sequence[int], conductors: Sequence[int]) -> None:
-    """Add the people who are due; nobody is taken off here, since a due rater has seen less than others."""
+def set_people(db: Db, session: Session, *, by: Viewer, drivers: Sequence[int], conductors: Sequence[int],
+               exactly: bool = False) -> None:  # fmt: skip
+    """Add the people who are due; with `exactly`, take off the others. Whoever has a run stays a due driver."""
     present = {(account_id, duty) for account_id, _, duty in queries.list_session_people(db, session.id)}
     wanted = [(account_id, "driver") for account_id in drivers] + [(account_id, "conductor") for account_id in conductors]
     for account_id, duty in wanted:
         get_member(db, by.programme_id, account_id)
         if (account_id, duty) not in present:
             db.add(SessionPerson(session_id=session.id, account_id=account_id, duty=duty))
+    for account_id, duty in sorted(present - set(wanted)) if exactly else ():
+        _take_off(db, by, session, account_id, duty)
     db.flush()
 
 
-def edit_session(db: Db, session_id: int, *, by: Viewer, edition: int, drivers: Sequence[int] = (),
-                 conductors: Sequence[int] = (), **values: Any) -> None:  # fmt: skip
+def _take_off(db: Db, by: Viewer, session: Session, account_id: int, duty: str) -> None:
+    runs = [run.label for run in queries.list_runs(db, by.programme_id, session.id)
+            if run.driver_id == account_id and run.state != RunState.VOID]  # fmt: skip
+    if duty == "driver" and runs:
+        raise Refused(f"They drive {', '.join(runs)}, so they stay due to rate", "", "Void those runs first.", field="drivers")
+    db.execute(delete(SessionPerson).where(SessionPerson.session_id == session.id, SessionPerson.account_id == account_id,
+                                           SessionPerson.duty == duty))  # fmt: skip
+    _record(db, by, f"took off a {duty}", session, person_id=account_id)
+
+
+def edit_session(db: Db, session_id: int, *, by: Viewer, edition: int, drivers: Sequence[int] | None = None,
+                 conductors: Sequence[int] | None = None, **values: Any) -> None:  # fmt: skip
     """Conditions, notes and people; the date and place too until the session is reconciled."""
     require(by, Action.PLAN_SESSION)
     session = queries.get_session(db, by.programme_id, session_id)
@@ -65,7 +78,8 @@ def edit_session(db: Db, session_id: int, *, by: Viewer, edition: int, drivers: 
     if changed.rowcount != 1:  # type: ignore[attr-defined]
         raise Conflict(f"Somebody else changed {session.label} while you were typing", "Both texts are shown below",
                        "Compare, then save again.")  # fmt: skip
-    set_people(db, session, by=by, drivers=drivers, conductors=conductors)
+    if drivers is not None and conductors is not None:
+        set_people(db, session, by=by, drivers=drivers, conductors=conductors, exactly=True)
     _record(db, by, "edited", session)
 
 

@@ -8,7 +8,7 @@ from app import clock
 from app.access.actions import Action
 from app.access.guard import DbHere, Id, SignedIn, allow
 from app.access.viewer import Viewer
-from app.db import Db, transaction
+from app.db import Db
 from app.questions.queries import list_variants
 from app.sessions import build_commands, choices, commands, queries, rules
 from app.sessions.forms import (
@@ -24,7 +24,7 @@ from app.sessions.forms import (
     VoidForm,
 )
 from app.sessions.models import AsRunBuild, Run
-from app.web.forms import Form, posted, whole
+from app.web.forms import ButtonForm, Form, posted, whole
 from app.web.page import page, redirect
 
 router = APIRouter(prefix="/programmes/{programme_id}")
@@ -87,8 +87,9 @@ def edit_session(request: Request, programme_id: Id, session_id: Id, db: DbHere,
 
 
 @router.post("/sessions/{session_id}/open", dependencies=CONDUCT)
-def open_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    with transaction(db):
+def open_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+               form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
+    with form.press(db):
         commands.open_session(db, session_id, by=viewer)
     return redirect(request, "show_session", session_id=session_id, done="opened")
 
@@ -105,8 +106,9 @@ def close_session(request: Request, programme_id: Id, session_id: Id, db: DbHere
 
 
 @router.post("/sessions/{session_id}/reconcile", dependencies=CONDUCT)
-def reconcile_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    with transaction(db):
+def reconcile_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+               form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
+    with form.press(db):
         commands.reconcile_session(db, session_id, by=viewer)
     return redirect(request, "show_session", session_id=session_id, done="saved")
 
@@ -232,9 +234,10 @@ def record_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, vie
 
 
 @router.post("/runs/{run_id}/build/confirm", dependencies=BUILD)
-def confirm_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def confirm_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+               form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
     session_id = queries.get_run(db, viewer.programme_id, run_id).session_id
-    with transaction(db):
+    with form.press(db):
         build_commands.confirm_build(db, run_id, by=viewer)
     return redirect(request, "show_session", session_id=session_id, done="saved", fragment=f"run-{run_id}")
 

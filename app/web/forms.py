@@ -8,7 +8,7 @@ transaction and puts a refusal that names a field at that field.
 import copy
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -296,16 +296,27 @@ async def _read_form(request: Request) -> FormData:
         data = await request.form(max_files=4, max_fields=2000, max_part_size=1_200_000)
     except UnicodeDecodeError as broken:
         raise Refused("The form's text is not valid UTF-8", "", "Send it again from the page.") from broken
-    request.state.form_text = [
-        (name, value) for name, value in data.multi_items()
-        if isinstance(value, str) and "password" not in name and value
-        and name not in ("old", "new", "token", "form_token", "shown", "kept", "kept_path", "next")
-    ]  # fmt: skip
+    request.state.form_text = in_words(data.multi_items())
     request.state.form_all = [
         (name, value) for name, value in data.multi_items() if isinstance(value, str) and "password" not in name
         and name not in ("old", "new")
     ]  # fmt: skip
     return data
+
+
+HIDDEN_NAMES = ("old", "new", "token", "form_token", "shown", "kept", "kept_path", "next", "version", "edition", "seen")
+
+
+def in_words(pairs: Iterable[tuple[str, Any]]) -> list[tuple[str, str]]:
+    """What was typed, to be read and copied by a person: no tokens, marks as their scale shows them."""
+    found = []
+    for name, value in pairs:
+        if not isinstance(value, str) or not value or "password" in name or name in HIDDEN_NAMES:
+            continue
+        if name.startswith("mark_") and value.isascii() and value.lstrip("-").isdigit():
+            value = f"{int(value[:8]) / 100:g}"
+        found.append((name.replace("_", " "), without_controls(value)))
+    return found
 
 
 PostedData = Depends(_read_form)
@@ -322,6 +333,17 @@ def whole(typed: object) -> int:
     """A hidden whole number of ours, such as an edition; 0 when somebody altered it, which no row ever has."""
     text = str(typed or "")
     return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else 0
+
+
+class ButtonForm(Form):
+    """A button alone: nothing is typed, but sent twice it is carried out once."""
+
+    @contextmanager
+    def press(self, db: Db) -> Iterator[None]:
+        """Run a command in a transaction; a refusal becomes an error page, a twin gets the first one's answer."""
+        with transaction(db):
+            take_once(db, self.receipt)
+            yield
 
 
 def posted(form_class: type[Form]) -> Any:

@@ -64,10 +64,10 @@ def withdrawn(db, w):
 
 
 def moved(db, w):
-    other, rater = slip_of(db, w, 3)
+    other, rater = slip_of(db, w, 1)
     feedback.withdraw_slip(db, other.id, by=rater, why="never drove it")
-    slip, rater = slip_of(db, w, 1)
-    feedback.move_slip(db, slip.id, by=rater, version=1, run_id=w.runs[3], reason="this was R-04")
+    slip, rater = slip_of(db, w, 3)
+    feedback.move_slip(db, slip.id, by=rater, version=1, run_id=w.runs[1], reason="this was R-02")
 
 
 def judged(db, w):

@@ -202,7 +202,8 @@ def test_25_a_second_change_on_the_car(db, w, browser):
                                     settings={**scenes.BUILD, "anti-roll bar mm": "1.4"}, reason="bar seen at the table")  # fmt: skip
     fixture.close(db, w, w.session_id)
     loaded = decisions.open_sheet(db, w.team.RT, w.question_id).loaded
-    assert loaded.second_changes[w.runs[3]] == ["anti-roll bar mm: 1.4 instead of 1.2 (R-03)", "anti-roll bar mm: 1.4 instead of 1.2 (R-05)"]
+    assert loaded.second_changes[w.runs[3]] == [
+        "anti-roll bar mm: 1.4 instead of 1.2 (R-03)", "anti-roll bar mm: 1.4 instead of 1.2 (R-05)"]  # fmt: skip
     assert {d.driver for d in reading(db, w, "t50").drivers} == {"MS", "DH"}
     html = browser.as_(w.team.RT).get(w.path(f"/questions/{w.question_id}/sheet")).text
     assert "anti-roll bar mm: 1.4 instead of 1.2" in html

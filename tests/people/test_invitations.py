@@ -194,3 +194,18 @@ def test_a_second_start_withdraws_the_first_link(db):
         commands.accept_invitation(db, make.HASHER, first, **ACCEPT)
     with transaction(db):
         commands.accept_invitation(db, make.HASHER, second, **ACCEPT)
+
+
+def test_a_new_link_sets_a_forgotten_password_once(db, browser):
+    import re
+
+    from tests import make
+
+    team = make.programme(db)
+    page = browser.as_(team.OW).post(f"/programmes/{team.id}/people/{team.AQ.account_id}/link")
+    link = re.search(r"/join/[\w-]+", page.text).group(0)
+    browser.as_(None).post(link, {"login": "somebody-else", "name": "Other", "password": "a-new-password-9"})
+    browser.as_(None).get(link, status=404)
+    answer = browser.post("/sign-in", {"login": "aq", "password": "a-new-password-9"})
+    assert "Asta Quillfeather" in answer.text
+    browser.as_(team.AQ).post(f"/programmes/{team.id}/people/{team.RT.account_id}/link", status=403)
