@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from tests.stories.walkers import Walker
 
 PASSWORD = "quarry-hall-77"
+IN_A_MONTH = (date.today() + timedelta(days=30)).isoformat()
 PEOPLE = {"AQ": ("Asta Quillfeather", ["driver"]), "MS": ("Mirek Sandovale", ["driver"]), "DH": ("Deniz Harrowby", ["driver"]),
           "RT": ("Rhea Tarlowen", ["designer"]), "SK": ("Sunniva Keck", ["conductor", "gauge hand"])}  # fmt: skip
 ORDER = (("AQ", "t40", 6.0), ("AQ", "t45", 7.0), ("AQ", "t40", 6.0), ("MS", "t40", 6.5), ("MS", "t45", 7.5), ("MS", "t40", 7.0))
@@ -127,7 +128,7 @@ def _sheet_and_ruling(walker: Walker) -> None:
     walker.shot("sheet")
     walker.follow("Rule on t45")
     walker.submit("File the ruling", {"decision": "retest", "grounds": "Two of two drivers better, one session only.",
-                                      "missing": "a second session and a third driver", "missing_by": (date.today() + timedelta(days=30)).isoformat()})  # fmt: skip
+                                      "missing": "a second session and a third driver", "missing_by": IN_A_MONTH})  # fmt: skip
     assert "provisional" in walker.text()
     walker.switch_to("ow", PASSWORD)
     walker.follow("RL-1")
