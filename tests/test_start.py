@@ -57,7 +57,8 @@ from app.main import create_app
 from app.migrate import upgrade
 from app.settings import Settings
 import tempfile
-folder = Path(tempfile.mkdtemp())
+holder = tempfile.TemporaryDirectory()
+folder = Path(holder.name)
 upgrade(f"sqlite:///{folder}/x.sqlite3")
 app = create_app(Settings(f"sqlite:///{folder}/x.sqlite3", "http://testserver", folder))
 assert TestClient(app).get("/sign-in").status_code == 200
