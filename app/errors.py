@@ -6,9 +6,10 @@ Refused (400)                the request can't be taken as it stands
 ├── NeedsSignIn (401)        nobody is signed in
 ├── TooMany (429)            throttled
 ├── TooLarge (413)           more bytes than this page takes
-├── Conflict (409)           someone or something else got there first
-│   └── Frozen (409)         the thing can no longer change
-└── Unavailable (503)        the database can't be reached, is locked or read-only
+└── Conflict (409)           someone or something else got there first
+    └── Frozen (409)         the thing can no longer change
+
+A database that can't be reached, is locked or read-only is answered 503 by `web.error_pages`.
 """
 
 
@@ -56,7 +57,3 @@ class Conflict(Refused):
 
 class Frozen(Conflict):
     status = 409
-
-
-class Unavailable(Refused):
-    status = 503

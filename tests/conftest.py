@@ -27,6 +27,15 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--database", choices=["sqlite", "postgresql"], default="sqlite", help="which database to test on")
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what belongs to the other database; what belongs to this one must run, or fail."""
+    chosen = config.getoption("--database")
+    others = [item for item in items if any(mark.args[0] != chosen for mark in item.iter_markers("only"))]
+    if others:
+        config.hook.pytest_deselected(items=others)
+        items[:] = [item for item in items if item not in others]
+
+
 @pytest.fixture(scope="session")
 def backend(request: pytest.FixtureRequest) -> str:
     return request.config.getoption("--database")

@@ -313,10 +313,9 @@ def another(database: Database, name: str) -> tuple[dict[str, Any], str]:
     return {**row, changed: other_value(table, changed)}, changed
 
 
+@pytest.mark.only("sqlite")
 def test_what_was_filed_is_not_replaced_by_another_row(database, keys):
     """INSERT OR REPLACE deletes in silence, unless recursive triggers are on."""
-    if database.engine.dialect.name != "sqlite":
-        pytest.skip("a statement of SQLite")
     for name in NO_DELETE:
         replacing = insert(TABLES[name]).prefix_with("OR REPLACE").values(another(database, name)[0])
         assert FILED in refused(database, lambda db, statement=replacing: db.execute(statement)), name
@@ -353,10 +352,9 @@ def test_what_may_change_still_can(database, keys):
         connection.execute(update(TABLES["runs"]).values(state=list(RunState)[-1]))
 
 
+@pytest.mark.only("postgresql")
 def test_postgresql_keeps_its_guards_up_for_everybody(database, keys):
     """ENABLE ALWAYS: a session that replicates does not walk around them."""
-    if database.engine.dialect.name != "postgresql":
-        pytest.skip("a setting of PostgreSQL")
     with database.engine.connect() as connection:
         lax = (
             connection.execute(text("SELECT tgname FROM pg_trigger WHERE NOT tgisinternal AND tgenabled <> 'A'"))
@@ -372,14 +370,14 @@ def test_postgresql_keeps_its_guards_up_for_everybody(database, keys):
     assert FILED in refused(database, as_a_replica)
 
 
+@pytest.mark.only("sqlite")
 def test_sqlite_without_our_settings_shows_why_they_are_needed(tmp_path, database, keys):
     """The negative control: a bare connection replaces a filed row in silence; ours has recursive triggers on."""
-    if database.engine.dialect.name != "sqlite":
-        pytest.skip("a setting of SQLite")
     database.dispose()
     with sqlite3.connect(database.url.removeprefix("sqlite:///")) as bare:
         row = bare.execute("SELECT * FROM happenings").fetchone()
-        bare.execute(f"INSERT OR REPLACE INTO happenings VALUES ({', '.join('?' * len(row))})", row)
+        replaced = bare.execute(f"INSERT OR REPLACE INTO happenings VALUES ({', '.join('?' * len(row))})", row)
+        assert replaced.rowcount == 1
         bare.rollback()
     with database.engine.connect() as connection:
         assert connection.execute(text("PRAGMA recursive_triggers")).scalar_one() == 1

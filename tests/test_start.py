@@ -188,29 +188,21 @@ def test_sqlite_that_does_not_sync_each_commit_is_refused(tmp_path):
     database.dispose()
 
 
-def start_server() -> Server:
-    try:
-        return Server.start()
-    except RuntimeError:
-        pytest.skip("no PostgreSQL is installed here")
-
-
+@pytest.mark.only("postgresql")
 def test_postgresql_without_fsync_is_refused(postgres):
     """The tests' own server runs without fsync, since its data is thrown away: here it must be refused."""
-    server = postgres or start_server()
+    server = postgres
     with server.fresh_database() as url:
         database = Database(url)
         with pytest.raises(RuntimeError, match="runs with fsync=off"):
             database.check_durable()
         database.dispose()
-    if server is not postgres:
-        server.stop()
 
 
 @pytest.fixture(scope="module")
 def durable() -> Iterator[Server]:
     """A PostgreSQL of the tests' own, started again with every setting as a real installation has it."""
-    server = start_server()
+    server = Server.start()
     command, user = list(server.process.args), os.stat(server.folder).st_uid  # type: ignore[arg-type]
     for unsafe in ("fsync=off", "full_page_writes=off"):
         place = command.index(unsafe)
@@ -226,6 +218,7 @@ def durable() -> Iterator[Server]:
     server.stop()
 
 
+@pytest.mark.only("postgresql")
 def test_a_postgresql_that_syncs_is_accepted_and_one_that_answers_early_is_not(durable):
     with durable.fresh_database() as url:
         database = Database(url)
@@ -238,6 +231,7 @@ def test_a_postgresql_that_syncs_is_accepted_and_one_that_answers_early_is_not(d
         database.dispose()
 
 
+@pytest.mark.only("postgresql")
 def test_several_workers_serve_one_postgresql(durable, tmp_path):
     """As docker-compose.yml starts it, with two workers."""
     with durable.fresh_database() as url, serving(tmp_path, "--workers", "2", DATABASE_URL=url) as (address, process):

@@ -40,7 +40,8 @@ def sort_out(question: Question, filed: Filed) -> Loaded:
     except EvidenceError as wrong:
         refused = f"{wrong.field}: {wrong.reason}"
     return Loaded(question, rule, look, running, refused, runs, slips, judged, changes,
-                  {(run.session, run.label): run.id for run in runs.values()})  # fmt: skip
+                  {(run.session, run.label): run.id for run in runs.values()},
+                  [(c.label, c.id) for c in _touching(question, filed.concerns)])  # fmt: skip
 
 
 def _question_of(question: Question, rule: DeclaredRule | None, attributes: Mapping[int, Attribute]) -> inputs.Question | None:
@@ -154,7 +155,10 @@ def _concerns_of(question: Question, concerns: Sequence[Any]) -> tuple[inputs.Op
     """Open blockers on the question, or on a revision that answers it."""
     variant_of = {link.revision_id: v.code for v in question.variants for link in v.revisions}
     return tuple(
-        inputs.OpenConcern(concern.label, variant_of.get(concern.revision_id), True)
-        for concern in concerns
-        if concern.question_id == question.id or concern.revision_id in variant_of
+        inputs.OpenConcern(concern.label, variant_of.get(concern.revision_id), True) for concern in _touching(question, concerns)
     )
+
+
+def _touching(question: Question, concerns: Sequence[Any]) -> list[Any]:
+    revisions = _revision_ids(question)
+    return [concern for concern in concerns if concern.question_id == question.id or concern.revision_id in revisions]

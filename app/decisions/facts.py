@@ -73,6 +73,7 @@ class Loaded:
     counting: Mapping[int, feedback.Counting]
     second_changes: Mapping[int, Sequence[str]]
     run_ids: Mapping[tuple[str, str], int]  # (session label, run label) -> run id
+    blockers: Sequence[tuple[str, int]]  # (label, id) of open concerns that stop a verdict
 
 
 @dataclass(frozen=True, slots=True)

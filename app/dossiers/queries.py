@@ -128,10 +128,6 @@ class QuestionLine:
         return self.rulings < self.rivals
 
     @property
-    def settled(self) -> bool:
-        return bool(self.readings) and all(r["verdict"] != "retest" for r in self.readings)
-
-    @property
     def nearness(self) -> tuple[int, int, object]:
         """Sorts: verdicts without a retest first, then fewer missing things, then the earlier date."""
         retests = len([r for r in self.readings if r["verdict"] == "retest"]) if self.readings else 99

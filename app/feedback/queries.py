@@ -11,7 +11,7 @@ from app.access.viewer import Viewer
 from app.db import Db
 from app.errors import NotFound
 from app.feedback import rules
-from app.feedback.models import CountingNote, Mark, Slip, SlipVersion, VersionState
+from app.feedback.models import CountingNote, Slip, SlipVersion, VersionState
 from app.people.models import Hat
 from app.programmes.models import Attribute
 from app.sessions.models import CLOSED_STATES, Run, RunState, Session
@@ -126,45 +126,9 @@ def list_notes(db: Db, run_ids: Sequence[int]) -> Sequence[rules.Note]:
     return [rules.Note(n.id, n.run_id, n.slip_id, n.counts, n.reason, n.text) for n in rows]
 
 
-def list_notes_of_programme(db: Db, programme_id: int) -> Sequence[rules.Note]:
-    rows = db.scalars(select(CountingNote).where(CountingNote.programme_id == programme_id).order_by(CountingNote.id))
-    return [rules.Note(n.id, n.run_id, n.slip_id, n.counts, n.reason, n.text) for n in rows]
-
-
-def list_unrated_runs(db: Db, viewer: Viewer) -> Sequence[Run]:
-    """Driven runs of the viewer's own without a live slip, newest first: what they owe."""
-    return db.scalars(
-        select(Run)
-        .where(Run.programme_id == viewer.programme_id, Run.driver_id == viewer.account_id, Run.state == RunState.DRIVEN,
-               ~exists().where(Slip.run_id == Run.id, Slip.rater_id == viewer.account_id, Slip.withdrawn_at.is_(None)))
-        .options(selectinload(Run.session), selectinload(Run.car))
-        .order_by(Run.ended_at.desc(), Run.id.desc())
-    ).all()  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class OwnSlip:
-    """A slip of the viewer's own, for their home page."""
-
-    id: int
-    run_id: int
-    run_label: str
-    session_label: str
-    place: str
-    remark: str
-    captured_at: datetime
-    build_question_ids: tuple[int, ...]
-
-
 def attribute_names(attributes: Sequence[Attribute]) -> dict[int, str]:
     return {attribute.id: attribute.name for attribute in attributes}
 
 
 def marks_of(version: SlipVersion) -> dict[int, int | None]:
     return {mark.attribute_id: mark.mark_hundredths for mark in version.marks}
-
-
-def count_marks(db: Db, programme_id: int) -> int:
-    return db.scalar(
-        select(func.count(Mark.id)).join(SlipVersion).join(Slip).where(Slip.programme_id == programme_id)
-    ) or 0  # fmt: skip

@@ -55,7 +55,3 @@ class PasswordForm(Form):
         if refused.field == "password":
             refused.field = "new"
         super().refuse(refused)
-
-
-class EmptyForm(Form):
-    """A button alone."""

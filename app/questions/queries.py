@@ -84,18 +84,6 @@ def variants_of_revisions(db: Db, revision_ids: Sequence[int]) -> Sequence[tuple
     return [(question, variant, revision) for question, variant, revision in rows]
 
 
-def list_questions_of_revision(db: Db, programme_id: int, revision_id: int) -> Sequence[tuple[Question, Variant]]:
-    """Which questions this revision answers, and as which variant."""
-    rows = db.execute(
-        select(Question, Variant)
-        .join(Variant, Variant.question_id == Question.id)
-        .join(VariantRevision, VariantRevision.variant_id == Variant.id)
-        .where(Question.programme_id == programme_id, VariantRevision.revision_id == revision_id)
-        .order_by(Question.number)
-    )
-    return [(question, variant) for question, variant in rows]
-
-
 def revision_labels(db: Db, programme_id: int) -> dict[int, str]:
     rows = db.execute(select(Revision.id, Revision.label).where(Revision.programme_id == programme_id))
     return {row.id: row.label for row in rows}

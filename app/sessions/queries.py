@@ -203,16 +203,6 @@ def closed_blocks(viewer: Viewer) -> Select[int]:
     return select(Session.id).where(Session.programme_id == viewer.programme_id, not_closed, due)
 
 
-def blocks_closed_to(db: Db, viewer: Viewer) -> Sequence[int]:
-    return db.scalars(closed_blocks(viewer)).all()
-
-
-def list_open_session_ids(db: Db, programme_id: int) -> Sequence[int]:
-    return db.scalars(
-        select(Session.id).where(Session.programme_id == programme_id, Session.state == SessionState.OPEN)
-    ).all()
-
-
 def list_runs_of_driver(db: Db, viewer: Viewer, *, states: Sequence[str]) -> Sequence[Run]:
     """The viewer's own runs in these states, newest first."""
     return db.scalars(

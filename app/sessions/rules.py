@@ -1,6 +1,6 @@
 """Facts about runs and builds: what two builds differ in, and when a session's block is open for a person."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from app import units
@@ -141,7 +141,3 @@ def check_swap(first: Run, second: Run) -> None:
 
 def counts_as_driven(state: str) -> bool:
     return state in (RunState.DRIVEN, RunState.SHORT)
-
-
-def labels(runs: Sequence[Run]) -> str:
-    return ", ".join(run.label for run in runs)

@@ -10,7 +10,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, ClassVar, Self
@@ -284,11 +284,6 @@ def _shown(value: Any) -> Any:
         plain = f"{Decimal(repr(value)):f}"  # every digit, and never 1e-07: saved untouched, it stays the same
         return plain.rstrip("0").rstrip(".") if "." in plain else plain
     return str(value)
-
-
-@dataclass
-class Posted:
-    data: FormData = field(default_factory=FormData)
 
 
 async def _read_form(request: Request) -> FormData:

@@ -70,3 +70,17 @@ def test_one_session_alone_never_adopts(db):
     assert verdicts["t45"].clause == "sessions"
     with transaction(db):
         pass
+
+
+def test_a_blocked_sheet_opens_to_the_concern_that_stops_it(db, browser):
+    from app.concerns import commands as concerns
+    from app.concerns.models import Danger
+
+    w = fixture.s03(db)
+    with transaction(db):
+        about = concerns.About(question_id=w.question_id)
+        raised = concerns.raise_concern(db, by=w.team.DH, words="tower cracked at the lower hole", danger=Danger.NEGLIGIBLE,
+                                        product_severity=8, about=about)  # fmt: skip
+        concern_id = raised.id
+    html = browser.as_(w.team.RT).get(w.path(f"/questions/{w.question_id}/sheet"), max_queries=12).text
+    assert f'href="{w.path(f"/concerns/{concern_id}")}">C-01</a>' in html

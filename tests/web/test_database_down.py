@@ -119,9 +119,8 @@ def test_signing_in_on_a_read_only_database(browser, team, database):
     assert "set-cookie" not in answer.headers
 
 
-def test_a_full_disk(signed_in, team, database, backend):
-    if backend != "sqlite":
-        pytest.skip("a full disk is planted with a pragma that only SQLite has")
+@pytest.mark.only("sqlite")  # a full disk is planted with a pragma that only SQLite has
+def test_a_full_disk(signed_in, team, database):
     with database.engine.connect() as connection:
         pages = connection.execute(text("PRAGMA page_count")).scalar_one()
     event.listen(
