@@ -12,10 +12,12 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from app.evidence import METHOD_VERSION
-from app.evidence.refusals import EvidenceError, check_marks, check_rule, finite
+from app.evidence.refusals import EvidenceError, check_marks, check_other_rows, check_rule, finite
+from app.evidence.rows import LAP_TIME, PREFERENCE, Durability, Exposure, Lap, Life, PanelNoise, Preference, Reading
 from app.evidence.scales import Scale
 
 RuleKind = Literal["gain", "no_worse"]
+DEFAULT_PERCENT, DEFAULT_PREFERENCE = 0.3, 0.5  # W of lap time in percent and of a preference in rating points
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +56,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Goal:
-    """What a variant must gain on; weights of a rule's goals sum to 1."""
+    """What a variant must gain on: a rating attribute, 'lap_time' or 'preference'. Weights of a rule's goals sum to 1."""
 
     attribute: str
     weight: float = 1.0
@@ -62,7 +64,10 @@ class Goal:
 
 @dataclass(frozen=True, slots=True)
 class Must:
-    """What a variant must not lose: no worse than `margin` marks (None = the scale's default worthwhile difference)."""
+    """What a variant must not lose: no worse than `margin` (None = the default worthwhile difference).
+
+    In marks for an attribute, percent of a lap for 'lap_time', rating points for 'preference'.
+    """
 
     attribute: str
     margin: float | None = None
@@ -95,7 +100,10 @@ class Rule:
     blind_share : least share, 0..1, of counted marks given blind
     drift_limit : marks; a bracket whose two controls differ by more is limited
     secondary   : attributes watched beside the goals in the panel reading
-    durability  : the question also declares a durability gate
+    worthwhile_percent : W of lap time, percent (None = 0.3)
+    fact_failures : the fact of a 'no worse' question is that the rival breaks less often than the control
+    durability  : the highest failure rate a rival may have; None = the gate does not apply
+    ignored_gates : clause names of gates left out, to see what a gate does
     """
 
     kind: RuleKind = "gain"
@@ -110,13 +118,17 @@ class Rule:
     drift_limit: float = 1.0
     fact: Fact | None = None
     secondary: tuple[str, ...] = ()
-    durability: bool = False
+    durability: Durability | None = None
     planned_looks: int = 6
+    worthwhile_percent: float | None = None
+    fact_failures: bool = False
+    ignored_gates: tuple[str, ...] = ()
 
     @property
     def primary(self) -> str | None:
-        """The attribute of the panel reading: the first goal, else the first must."""
-        return self.goals[0].attribute if self.goals else self.musts[0].attribute if self.musts else None
+        """The attribute of the panel reading: the first goal that is rated, else the first such must, else watched."""
+        rated = [name for name in self.attributes if name not in (LAP_TIME, PREFERENCE)]
+        return rated[0] if rated else None
 
     @property
     def attributes(self) -> tuple[str, ...]:
@@ -151,7 +163,11 @@ class Question:
         return self.variants[1:]
 
     def worthwhile(self, attribute: str) -> float:
-        """W in marks on this attribute's scale; the rule's own W applies to its first goal."""
+        """W on this criterion: marks, percent of a lap, or rating points; the rule's own W applies to its first goal."""
+        if attribute == LAP_TIME:
+            return self.rule.worthwhile_percent or DEFAULT_PERCENT
+        if attribute == PREFERENCE:
+            return DEFAULT_PREFERENCE
         if self.rule.worthwhile is not None and attribute == self.rule.primary:
             return self.rule.worthwhile
         return self.scales[attribute].default_worthwhile
@@ -180,7 +196,8 @@ class Gate:
 class Evidence:
     """Everything known about one question. Raises EvidenceError, naming the row, for what makes no sense.
 
-    lap_guard_worse : rivals whose laps are shown slower than the control's; they cannot read "favours adopt"
+    lap_guard_worse : rivals known to be slower than the control; they cannot read "favours adopt"
+    panel_noise : learned from the programme's other questions; None = the default priors
     """
 
     question: Question
@@ -188,9 +205,16 @@ class Evidence:
     concerns: tuple[OpenConcern, ...] = ()
     gates: tuple[Gate, ...] = ()
     lap_guard_worse: tuple[str, ...] = ()
+    laps: tuple[Lap, ...] = ()
+    preferences: tuple[Preference, ...] = ()
+    exposures: tuple[Exposure, ...] = ()
+    lives: tuple[Life, ...] = ()
+    readings: tuple[Reading, ...] = ()
+    panel_noise: PanelNoise | None = None
 
     def __post_init__(self) -> None:
         check_marks(self.question, self.marks)
+        check_other_rows(self)
         for touched in [c.variant for c in self.concerns] + [g.variant for g in self.gates]:
             if touched is not None and touched not in self.question.variants:
                 raise EvidenceError("variant", touched, "It is not one of the question's variants.")
@@ -198,6 +222,8 @@ class Evidence:
         object.__setattr__(self, "concerns", tuple(sorted(self.concerns, key=lambda c: (c.label, c.variant or ""))))
         object.__setattr__(self, "gates", tuple(sorted(self.gates, key=lambda g: (g.name, g.variant or ""))))
         object.__setattr__(self, "lap_guard_worse", tuple(sorted(set(self.lap_guard_worse))))
+        for name in OTHER_ROWS:
+            object.__setattr__(self, name, tuple(sorted(getattr(self, name), key=_fields)))
 
     def fingerprint(self) -> str:
         """64 hex digits over the sorted rows, the rule and METHOD_VERSION; equal facts give equal fingerprints."""
@@ -210,6 +236,7 @@ class Evidence:
         rule["goals"] = [asdict(goal) for goal in question.rule.goals]
         rule["musts"] = [asdict(must) for must in question.rule.musts]
         fact = question.rule.fact
+        rule["durability"] = question.rule.durability and asdict(question.rule.durability)
         rule["fact"] = fact and [fact.name, dict(fact.values), fact.better, fact.unit]
         whole: dict[str, Any] = {
             "method": METHOD_VERSION,
@@ -220,8 +247,18 @@ class Evidence:
             "concerns": [asdict(concern) for concern in self.concerns],
             "gates": [asdict(gate) for gate in self.gates],
             "lap_guard_worse": self.lap_guard_worse,
+            "panel_noise": self.panel_noise and asdict(self.panel_noise),
+            **{name: [_fields(row) for row in getattr(self, name)] for name in OTHER_ROWS},
         }
         return json.dumps(_plain_numbers(whole), sort_keys=True, separators=(",", ":"), allow_nan=False)
+
+
+OTHER_ROWS = ("laps", "preferences", "exposures", "lives", "readings")
+
+
+def _fields(row: Any) -> tuple[tuple[bool, Any], ...]:
+    """Every field in order, each with whether it is there, so that rows with gaps sort too."""
+    return tuple((value is not None, 0 if value is None else value) for name in row.__slots__ for value in (getattr(row, name),))
 
 
 def _plain_numbers(value: Any) -> Any:
