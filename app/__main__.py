@@ -1,4 +1,4 @@
-"""The commands: serve, demo, import-ratings, export, import-archive."""
+"""The commands: serve, demo, assess, import-ratings, export, import-archive, campaign."""
 
 import argparse
 import os
@@ -7,11 +7,13 @@ from pathlib import Path
 
 
 def main(words: list[str] | None = None) -> int:
-    arguments = _parser().parse_args(words)
+    words = sys.argv[1:] if words is None else words
+    arguments = _parser(light=words[:1] == ["assess"]).parse_args(words)
     return arguments.run(arguments)
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(*, light: bool = False) -> argparse.ArgumentParser:
+    """All commands; `light` leaves out those that load the database and the pages, most of a second to start."""
     parser = argparse.ArgumentParser(prog="python -m app", description="Proveout: from open questions to signed rulings.")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     serve = commands.add_parser("serve", help="start an installation; an empty one prints a one-time link")
@@ -21,11 +23,18 @@ def _parser() -> argparse.ArgumentParser:
     _address(demo, data="data/demo")
     demo.add_argument("--prepare-only", action="store_true", help="make the demo data, print the sign-ins and stop")
     demo.set_defaults(run=_demo)
+    from app.assess.cli import add_command as add_assess
+
+    add_assess(commands)
+    if light:
+        return parser
     from app.archive.cli import add_commands as add_archive_commands
     from app.imports.cli import add_command as add_import_ratings
+    from app.trials.cli import add_command as add_campaign
 
     add_import_ratings(commands, _prepare)
     add_archive_commands(commands, _prepare)
+    add_campaign(commands)
     return parser
 
 

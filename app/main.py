@@ -15,6 +15,7 @@ from app.decisions import pages as decisions
 from app.dossiers import pages as dossiers
 from app.feedback import pages as feedback
 from app.imports import pages as imports
+from app.measurements import pages as measurements
 from app.parts import pages as parts
 from app.people import pages as people
 from app.people.passwords import Hasher
@@ -22,13 +23,14 @@ from app.programmes import pages as programmes
 from app.questions import pages as questions
 from app.sessions import pages as sessions
 from app.settings import Settings
+from app.trials import pages as trials
 from app.web.error_pages import add_error_pages, error_page
 from app.web.middleware import BodyLimit, KnownHosts, OriginCheck, SecurityHeaders
 from app.web.render import STATIC, make_environment
 
 ROUTERS: tuple[APIRouter, ...] = (
-    people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, concerns.router,
-    decisions.router, imports.router, archive.router, dossiers.router,
+    people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, measurements.router, concerns.router,
+    decisions.router, imports.router, archive.router, dossiers.router, trials.router,
 )  # fmt: skip
 
 MOST_FORM_BYTES, MOST_FILE_BYTES = 2_000_000, 32_000_000

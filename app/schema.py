@@ -5,12 +5,14 @@ from app.db import Base
 from app.decisions import models as decisions
 from app.feedback import models as feedback
 from app.history import models as history
+from app.measurements import models as measurements
 from app.parts import models as parts
 from app.people import models as people
 from app.programmes import models as programmes
 from app.questions import models as questions
 from app.sessions import models as sessions
 
-__all__ = ["concerns", "decisions", "feedback", "history", "metadata", "parts", "people", "programmes", "questions", "sessions"]
+__all__ = ["concerns", "decisions", "feedback", "history", "measurements", "metadata", "parts",
+           "people", "programmes", "questions", "sessions"]  # fmt: skip
 
 metadata = Base.metadata

@@ -20,8 +20,8 @@ from app.settings import ROOT
 from tests.access.routes import guards_of
 
 # The order in which a programme runs. The people, their programme and its trail are the ground that all stand on.
-STORY = ("history people programmes", "parts", "questions", "sessions", "feedback", "concerns", "decisions",
-         "imports", "archive", "dossiers", "demo")  # fmt: skip
+STORY = ("history people programmes", "parts", "questions", "sessions", "feedback", "measurements", "concerns", "decisions",
+         "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
 PLACE = {feature: place for place, features in enumerate(STORY) for feature in features.split()}
 KINDS = ("models", "rules", "queries", "commands", "forms", "pages")
 KIND_OF = {  # files with a name of their own, and whose row of the table they stand in
@@ -33,19 +33,25 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "decisions.loading": "queries",  # rows -> facts
     "decisions.summaries": "queries",  # answers with a sheet, and keeps it so that it is computed once
     "decisions.sheet_view": "pages",  # arranges a sheet for reading
-    "imports.table": "rules", "imports.cells": "rules", "imports.names": "rules", "imports.plan": "rules",
+    "imports.cells": "rules", "imports.names": "rules", "imports.plan": "rules",
     "archive.cells": "rules", "archive.format": "rules",
+    "measurements.cells": "rules", "measurements.names": "rules", "measurements.plan": "rules",  # a table, line by line
+    "measurements.book_queries": "queries",
+    "decisions.measured": "rules",  # what was measured, as rows of evidence
+    "trials.world": "rules", "trials.folder": "rules", "trials.cells": "rules", "trials.reading": "rules",  # simulated
+    "trials.counting": "rules", "trials.campaign": "rules", "trials.report": "rules", "trials.limits": "rules",
+    "trials.cli": "pages",
     "imports.cli": "pages", "archive.cli": "pages",  # the same work at the command line
 }  # fmt: skip
 ALLOWED_IMPORTS = {
     "app.programmes.forms": {"app.people.forms"},  # HAT_CHOICES: who starts a programme says which hats they wear
     "app.web.error_pages": {"app.people.sign_in"},  # a refused form comes back on the sign-in page, inside a function
-    "app.__main__": {"app.archive.cli", "app.imports.cli"},  # the commands are gathered there, as pages are in main
+    "app.__main__": {"app.archive.cli", "app.imports.cli", "app.trials.cli"},  # the commands are gathered there, as pages are in main
 }
 WEB_FILES = ("app/web/", "app/access/guard.py", "app/people/sign_in.py", "pages.py", "app/main.py", "app/server.py")
 SQL_FILES = ("app/db.py", "models.py", "queries.py", "commands.py", "app/decisions/loading.py",
              "app/decisions/summaries.py", "app/schema.py", "app/migrate.py")  # fmt: skip
-EVIDENCE_READERS = ("app/decisions/", "app/evidence/", "app/assess.py")
+EVIDENCE_READERS = ("app/decisions/", "app/evidence/", "app/trials/", "app/assess/")
 LONG_FILES = {
     "app/web/charts.py": "one function a mark of the same drawing; splitting it would scatter the scales",
     "app/web/forms.py": "every kind of field with its reader, one screen below the other",
@@ -128,7 +134,7 @@ def own_imports(source: Source) -> Iterator[tuple[str, int]]:
 
 
 def test_every_folder_of_the_app_has_its_place_in_the_story():
-    apart = {"access", "web", "evidence"}
+    apart = {"access", "web", "evidence", "assess"}
     assert {source.feature for source in SOURCES} - {""} - apart == set(PLACE)
 
 

@@ -32,6 +32,9 @@ class Action(StrEnum):
     FILE_FOR_ANOTHER = "file for another"
     AMEND_SLIP = "amend or withdraw a slip"
     JUDGE_COUNTING = "say what counts"
+    # measurements
+    ADD_MEASUREMENTS = "add and withdraw laps and other tables"
+    FILE_PREFERENCE = "say which variant one would keep"
     # concerns
     RAISE_CONCERN = "raise a concern"
     TRIAGE_CONCERN = "triage and close a concern"

@@ -37,6 +37,8 @@ POLICY: dict[Action, dict[str, Rule]] = {
     Action.FILE_FOR_ANOTHER: {CONDUCTOR: always, DESIGNER: always},
     Action.AMEND_SLIP: dict.fromkeys(Hat, is_own),
     Action.JUDGE_COUNTING: {CONDUCTOR: always},
+    Action.ADD_MEASUREMENTS: {CONDUCTOR: always, GAUGE: always, DESIGNER: always, MANAGER: always},
+    Action.FILE_PREFERENCE: EVERY_HAT,
     Action.RAISE_CONCERN: EVERY_HAT,
     Action.TRIAGE_CONCERN: {DESIGNER: always, MANAGER: always},
     Action.FILE_RULING: {DESIGNER: always, MANAGER: always},

@@ -2,16 +2,18 @@
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from app.decisions.facts import Filed, Loaded, RunFacts, SlipFacts
-from app.evidence import inputs
+from app.decisions.measured import measured_rows
+from app.evidence import inputs, rows
 from app.evidence.refusals import EvidenceError
 from app.feedback import rules as feedback
 from app.feedback.models import NotCounted
 from app.programmes.models import Attribute
 from app.questions.models import Question
-from app.questions.rules import DeclaredRule, current_rule
+from app.questions.rules import MEASURES, DeclaredRule, current_rule
 from app.sessions.rules import differences, tyres_matched
 
 
@@ -33,10 +35,11 @@ def sort_out(question: Question, filed: Filed) -> Loaded:
         if asked is not None:
             marks = _marks_of(question, asked, runs, slips.values(), judged, filed.attributes)
             concerns = _concerns_of(question, filed.concerns)
+            measured = measured_rows(question, runs, filed, lambda run: _run_reasons(run, filed, changes, tyres), _others_on_car)
             closed = tuple(mark for mark, was_closed in marks if was_closed)
-            look = inputs.Evidence(asked, closed, concerns)
-            if len(closed) < len(marks):
-                running = inputs.Evidence(asked, tuple(mark for mark, _ in marks), concerns)
+            look = inputs.Evidence(asked, closed, concerns, **measured.closed)
+            if len(closed) < len(marks) or measured.has_open:
+                running = inputs.Evidence(asked, tuple(mark for mark, _ in marks), concerns, **measured.all)
     except EvidenceError as wrong:
         refused = f"{wrong.field}: {wrong.reason}"
     return Loaded(question, rule, look, running, refused, runs, slips, judged, changes,
@@ -49,8 +52,9 @@ def _question_of(question: Question, rule: DeclaredRule | None, attributes: Mapp
     control = next((variant.code for variant in question.variants if variant.is_control), None)
     if rule is None or control is None or len(question.variants) < 2:
         return None
-    deciding = [g.attribute_id for g in rule.goals] + [m.attribute_id for m in rule.musts]
-    watched = [a.id for a in attributes.values() if a.id not in deciding and a.on_slip] if deciding else []
+    deciding = [g.attribute_id for g in rule.goals if not g.measure] + [m.attribute_id for m in rule.musts if not m.measure]
+    asks = bool(rule.goals or rule.musts)
+    watched = [a.id for a in attributes.values() if a.id not in deciding and a.on_slip] if asks else []
     names = {attribute_id: attributes[attribute_id].name for attribute_id in [*deciding, *watched]}
     scales = {
         attributes[a].name: inputs.Scale(attributes[a].lowest_hundredths / 100, attributes[a].highest_hundredths / 100,
@@ -60,14 +64,26 @@ def _question_of(question: Question, rule: DeclaredRule | None, attributes: Mapp
     fact = None
     if rule.fact is not None:
         fact = inputs.Fact(rule.fact.name, rule.fact.values, rule.fact.better, rule.fact.unit)  # type: ignore[arg-type]
+    called: dict[int | str, str] = {measure: measure for measure in MEASURES}
+    for attribute_id, name in names.items():
+        called[attribute_id] = name
     declared = inputs.Rule(
         kind=rule.kind,  # type: ignore[arg-type]
-        goals=tuple(inputs.Goal(names[g.attribute_id], g.weight) for g in rule.goals),
-        musts=tuple(inputs.Must(names[m.attribute_id], _points(m.margin_hundredths)) for m in rule.musts),
+        goals=tuple(inputs.Goal(called[g.key], g.weight) for g in rule.goals),
+        musts=tuple(inputs.Must(called[m.key], _points(m.margin_hundredths)) for m in rule.musts),
         worthwhile=_points(rule.worthwhile_hundredths), drivers=rule.drivers, brackets=rule.brackets, sessions=rule.sessions,
         conditions=rule.conditions, blind_share=rule.blind_percent / 100, fact=fact, secondary=tuple(names[a] for a in watched),
+        worthwhile_percent=_points(rule.worthwhile_percent_hundredths), fact_failures=rule.fact_failures,
+        durability=_durability(rule),
     )  # fmt: skip
     return inputs.Question(control, tuple(variant.code for variant in question.variants), scales, declared)
+
+
+def _durability(rule: DeclaredRule) -> rows.Durability | None:
+    asked = rule.durability
+    if asked is None:
+        return None
+    return rows.Durability(asked.highest_rate, asked.per, asked.unit, asked.hurts)  # type: ignore[arg-type]
 
 
 def _points(hundredths: int | None) -> float | None:
@@ -143,12 +159,24 @@ def _neighbours(run: RunFacts, controls: Sequence[RunFacts]) -> list[RunFacts]:
 
 def _judge(slip: SlipFacts, run: RunFacts, notes: Sequence[feedback.Note], changes: Mapping[int, Sequence[str]],
            tyres: set[int]) -> feedback.Counting:  # fmt: skip
-    derived = feedback.derived_reasons(run, slip.captured_at)
+    derived = _derived(run, slip.captured_at, changes, tyres)
+    return feedback.counting(slip.id, run.id, derived, notes)
+
+
+def _derived(run: RunFacts, captured_at: datetime | None, changes: Mapping[int, Sequence[str]], tyres: set[int]) -> list[str]:
+    derived = feedback.derived_reasons(run, captured_at)
     if run.id in changes:
         derived.append(NotCounted.SECOND_CHANGE)
     if run.id in tyres:
         derived.append(NotCounted.TYRES)
-    return feedback.counting(slip.id, run.id, derived, notes)
+    return derived
+
+
+def _run_reasons(run: RunFacts, filed: Filed, changes: Mapping[int, Sequence[str]], tyres: set[int]) -> tuple[str, ...]:
+    """Why a run's laps don't count: what its slips would be spoiled by, but for what is of the slip or of its bracket."""
+    derived = _derived(run, None, changes, tyres)
+    judged = feedback.counting(0, run.id, derived, filed.notes.get(("run", run.id), ()))
+    return tuple(reason for reason in judged.reasons if reason not in feedback.PAIRING_ONLY)
 
 
 def _concerns_of(question: Question, concerns: Sequence[Any]) -> tuple[inputs.OpenConcern, ...]:

@@ -15,7 +15,9 @@ from app.decisions.loading import load_evidence, load_questions
 from app.decisions.models import Decision, Form, Look, Ruling, RulingState
 from app.decisions.summaries import compute
 from app.errors import Conflict, NotFound, Refused
-from app.evidence.results import Sheet, to_json
+from app.evidence.findings import Outlook
+from app.evidence.results import Sheet
+from app.evidence.storing import to_json
 from app.history.commands import record
 from app.programmes.queries import next_number
 from app.questions.commands import set_question_state
@@ -182,12 +184,22 @@ def refresh_looks(db: Db, programme_id: int) -> bool:
 
 def _readings(sheet: Sheet) -> list[dict[str, Any]]:
     read = {reading.variant: reading for reading in sheet.panel.readings}
+    ahead = {outlook.variant: outlook for outlook in sheet.outlook}
     return [
         {"variant": v.variant, "verdict": v.verdict, "clause": v.clause, "sentence": v.sentence, "nearest": v.nearest,
          "reading": read[v.variant].reading if v.variant in read else "",
-         "missing": list(read[v.variant].missing) if v.variant in read else []}
+         "missing": list(read[v.variant].missing) if v.variant in read else [],
+         "ahead": _ahead(ahead[v.variant]) if v.variant in ahead else None}
         for v in sheet.verdicts
     ]  # fmt: skip
+
+
+def _ahead(outlook: Outlook) -> dict[str, Any]:
+    """What lists show of an outlook: its sentence and the candidates of everyone, few runs first."""
+    most = max((len(c.drivers) for c in outlook.candidates), default=0)
+    whole = sorted((c for c in outlook.candidates if len(c.drivers) == most), key=lambda c: c.runs)
+    return {"sentence": outlook.sentence, "sessions": outlook.sessions_to_settle,
+            "candidates": [{"drivers": list(c.drivers), "each": c.runs_each, "runs": c.runs, "p": c.p_settle} for c in whole]}
 
 
 def _record(db: Db, by: Viewer, what: str, ruling: Ruling, question: str, variant: str, *, why: str = "") -> None:

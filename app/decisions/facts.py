@@ -8,6 +8,7 @@ from typing import Any
 from app.clock import minutes_between
 from app.evidence import inputs
 from app.feedback import rules as feedback
+from app.measurements.rules import Measured
 from app.programmes.models import Attribute
 from app.questions.models import Question
 from app.questions.rules import DeclaredRule
@@ -85,3 +86,4 @@ class Filed:
     notes: Mapping[tuple[str, int], Sequence[feedback.Note]]  # ("run" or "slip", its id)
     concerns: Sequence[Any]
     attributes: Mapping[int, Attribute]
+    measured: Measured = field(default_factory=Measured)

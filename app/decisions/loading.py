@@ -1,11 +1,12 @@
 """From rows to facts: everything filed about some questions, in a fixed number of queries.
 
 What enters and what does not is decided in `assembling` and in `feedback.rules`; here are standing versions of
-slips that are not withdrawn, the newest as-run build of each run, and the notes on what counts.
+slips that are not withdrawn, the newest as-run build of each run, the notes on what counts, and what was measured.
 """
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import and_, func, select
@@ -17,6 +18,8 @@ from app.decisions.assembling import sort_out
 from app.decisions.facts import Filed, Loaded, RunFacts, SlipFacts
 from app.feedback import rules as feedback
 from app.feedback.models import CountingNote, Mark, Slip, SlipVersion
+from app.measurements.queries import load_measured
+from app.measurements.rules import Measured
 from app.parts.models import Part, Piece, Revision
 from app.people.models import Membership
 from app.programmes.models import Attribute
@@ -39,7 +42,7 @@ def load_questions(db: Db, programme_id: int, question_ids: Sequence[int] | None
 
 
 def load_evidence(db: Db, programme_id: int, questions: Sequence[Question], *, hidden: Collection[int] = ()) -> dict[int, Loaded]:
-    """Question id -> Loaded, leaving out the sessions in `hidden`; six queries whatever the number of questions."""
+    """Question id -> Loaded, leaving out the sessions in `hidden`; seven queries whatever the number of questions."""
     ids = [question.id for question in questions]
     if not ids:
         return {}
@@ -50,6 +53,7 @@ def load_evidence(db: Db, programme_id: int, questions: Sequence[Question], *, h
                                                   Concern.blocker.is_(True))).all(),
         attributes={a.id: a for a in db.scalars(select(Attribute).where(Attribute.programme_id == programme_id)
                                                 .order_by(Attribute.position))},
+        measured=_load_measured(db, programme_id, ids, hidden),
     )  # fmt: skip
     return {question.id: sort_out(question, filed) for question in questions}
 
@@ -136,6 +140,17 @@ def _load_slips(db: Db, programme_id: int, question_ids: Sequence[int], runs: Ma
             found[slip_id] = SlipFacts(slip_id, run_id, rater, captured, heard, remark, made_at if version > 1 else None, {})
         found[slip_id].marks[attribute] = value  # type: ignore[index]
     return sorted(found.values(), key=lambda slip: slip.id)
+
+
+def _load_measured(db: Db, programme_id: int, question_ids: Sequence[int], hidden: Collection[int]) -> Measured:
+    """Laps of hidden sessions fall out with their runs; the other rows here."""
+    carrying = select(AsRunBuild.run_id).where(AsRunBuild.id.in_(_builds_carrying(question_ids)))
+    found = load_measured(db, programme_id, question_ids, carrying)
+    return replace(
+        found,
+        preferences=tuple(row for row in found.preferences if row.session.id not in hidden),
+        exposures=tuple(row for row in found.exposures if row.session is None or row.session.id not in hidden),
+    )
 
 
 def _load_notes(db: Db, programme_id: int, question_ids: Sequence[int]) -> dict[tuple[str, int], list[feedback.Note]]:

@@ -17,7 +17,8 @@ from app.decisions.forms import ReopenForm, RulingForm, SignForm
 from app.decisions.models import RulingState
 from app.decisions.sheet_view import arrange
 from app.errors import NotFound
-from app.evidence.results import Sheet, sheet_from_json
+from app.evidence.results import Sheet
+from app.evidence.storing import sheet_from_json
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
 

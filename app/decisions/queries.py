@@ -14,12 +14,14 @@ from app.decisions.facts import Loaded
 from app.decisions.loading import load_evidence, load_questions
 from app.decisions.models import Look, Ruling, RulingState, Summary
 from app.decisions.rules import Snapshot
-from app.decisions.summaries import summary_for
+from app.decisions.summaries import sheets_for, summary_for
 from app.errors import Conflict, NotFound
-from app.evidence.results import Sheet, sheet_from_json
+from app.evidence.results import Sheet
+from app.evidence.storing import sheet_from_json
 from app.feedback.models import Slip, SlipVersion
 from app.feedback.queries import hidden_sessions
 from app.history.models import Happening
+from app.measurements.models import Exposure
 from app.people.models import Account
 from app.questions.models import Question, QuestionState, Variant, VariantRevision
 from app.sessions.models import CLOSED_STATES, AsRunBuild, BuildVariant, Run, Session
@@ -43,9 +45,9 @@ def open_sheet(db: Db, viewer: Viewer, question_id: int) -> Opened:
         raise NotFound("There is no such question in this programme")
     hidden = hidden_sessions(db, viewer)
     loaded = load_evidence(db, viewer.programme_id, questions, hidden=hidden)[question_id]
-    sheet = summary_for(db, question_id, loaded.look) if loaded.look else None
-    running = summary_for(db, question_id, loaded.running) if loaded.running else None
-    return Opened(loaded, sheet, running)
+    wanted = [evidence for evidence in (loaded.look, loaded.running) if evidence is not None]
+    sheets = iter(sheets_for(db, question_id, wanted))
+    return Opened(loaded, next(sheets) if loaded.look else None, next(sheets) if loaded.running else None)
 
 
 def current_look(db: Db, programme_id: int, question_id: int) -> tuple[Loaded, Sheet]:
@@ -153,7 +155,7 @@ def list_stale_looks(db: Db, programme_id: int) -> tuple[int, int, Mapping[int, 
 
 MOST_LINES = 1000
 SLACK, SLOWEST_WRITE = 50, timedelta(minutes=1)  # a line with a lower number may have been committed later
-OF_RUNS, OF_NO_LOOK = ("run", "slip"), ("part", "revision", "piece", "car", "ruling")
+OF_RUNS, OF_NO_LOOK = ("run", "slip"), ("part", "revision", "piece", "car", "ruling", "table")
 
 
 def list_touched(db: Db, programme_id: int, *, since: int) -> set[int] | None:
@@ -174,7 +176,12 @@ def list_touched(db: Db, programme_id: int, *, since: int) -> set[int] | None:
         select(Variant.question_id).join(VariantRevision, VariantRevision.variant_id == Variant.id)
         .join(Concern, Concern.revision_id == VariantRevision.revision_id).where(Concern.id.in_(concerns))
     )  # fmt: skip
-    return {*ids.get("question", ()), *db.scalars(union(driven, named, through_revision))}
+    tried = (  # without a run: use of a part in a session that was closed since
+        select(Variant.question_id).outerjoin(VariantRevision, VariantRevision.variant_id == Variant.id)
+        .join(Exposure, or_(Exposure.revision_id == VariantRevision.revision_id, Exposure.variant_id == Variant.id))
+        .where(Exposure.session_id.in_(ids.get("session", ())))
+    )  # fmt: skip
+    return {*ids.get("question", ()), *db.scalars(union(driven, named, through_revision, tried))}
 
 
 def _things_since(db: Db, programme_id: int, since: int) -> dict[str, set[int]] | None:

@@ -1,19 +1,32 @@
 """Sheets under their fingerprints: looked up or computed, never invalidated by hand."""
 
+from collections.abc import Sequence
+from typing import Any
+
 from sqlalchemy import select
 
 from app import clock
 from app.db import DatabaseFault, Db, is_writing, transaction
 from app.decisions.models import Summary
 from app.evidence.inputs import Evidence
-from app.evidence.results import Sheet, sheet_from_json, to_json
+from app.evidence.results import Sheet
+from app.evidence.storing import sheet_from_json, to_json
 
 
 def summary_for(db: Db, question_id: int, evidence: Evidence) -> Sheet:
     """The sheet of this evidence; computed only when its fingerprint is new."""
-    fingerprint = evidence.fingerprint()
-    stored = db.scalar(select(Summary.sheet).where(Summary.fingerprint == fingerprint))
-    return sheet_from_json(stored) if stored is not None else compute(db, question_id, evidence)
+    return sheets_for(db, question_id, [evidence])[0]
+
+
+def sheets_for(db: Db, question_id: int, wanted: Sequence[Evidence]) -> list[Sheet]:
+    """The sheets of several sets of evidence of one question, looked up in one query."""
+    fingerprints = [evidence.fingerprint() for evidence in wanted]
+    rows = db.execute(select(Summary.fingerprint, Summary.sheet).where(Summary.fingerprint.in_(fingerprints))) if wanted else ()
+    stored: dict[str, Any] = dict(iter(rows))
+    return [
+        sheet_from_json(stored[fingerprint]) if fingerprint in stored else compute(db, question_id, evidence)
+        for fingerprint, evidence in zip(fingerprints, wanted, strict=True)
+    ]
 
 
 def compute(db: Db, question_id: int, evidence: Evidence | None) -> Sheet:
@@ -22,7 +35,7 @@ def compute(db: Db, question_id: int, evidence: Evidence | None) -> Sheet:
         raise ValueError("there is no evidence to compute a sheet from")
     from app.evidence.story import roll_up  # numpy loads with the first sheet, not with the app
 
-    sheet = roll_up(evidence)
+    sheet = roll_up(evidence, ahead=True)
     _store(db, question_id, sheet)
     return sheet
 

@@ -11,6 +11,7 @@ from app.db import AlreadyThere, DatabaseDown, Db
 from app.decisions.commands import refresh_looks
 from app.dossiers import queries
 from app.dossiers.forms import TrailForm
+from app.dossiers.rules import ORDERS, next_lines, shared_controls
 from app.errors import NotFound
 from app.feedback.queries import hidden_sessions
 from app.history.queries import list_trail as read_trail
@@ -52,6 +53,16 @@ def _freshened(db: Db, viewer: Viewer) -> bool:
     except (*DatabaseDown, AlreadyThere):  # read-only, locked, or somebody else was just faster
         db.rollback()
         return False
+
+
+@router.get("/what-next", dependencies=[allow(Action.SEE_PROGRAMME)])
+def show_what_next(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, by: str = "") -> Response:
+    """What every open question lacks, and what one more session would settle."""
+    if _freshened(db, viewer):
+        return redirect(request, "show_what_next", query={"by": by} if by else {})
+    lines = next_lines(queries.list_question_lines(db, viewer.programme_id), by=by if by in ORDERS else ORDERS[0])
+    return page(request, "dossiers/show_what_next.html", lines=lines, orders=ORDERS, by=by if by in ORDERS else ORDERS[0],
+                controls=shared_controls(queries.list_controls(db, viewer.programme_id), lines))  # fmt: skip
 
 
 @router.get("/trail", dependencies=[allow(Action.SEE_TRAIL)])

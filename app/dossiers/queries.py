@@ -159,6 +159,15 @@ def list_question_lines(db: Db, programme_id: int) -> Sequence[QuestionLine]:
     return sorted(lines, key=lambda line: line.nearness)
 
 
+def list_controls(db: Db, programme_id: int) -> Sequence[tuple[int, str]]:
+    """(question id, code of its control) of every open question."""
+    rows = db.execute(
+        select(Question.id, Variant.code).join(Variant, Variant.question_id == Question.id)
+        .where(Question.programme_id == programme_id, Question.state.in_(OPEN_QUESTIONS), Variant.is_control)
+    )  # fmt: skip
+    return [(question_id, code) for question_id, code in rows]
+
+
 def list_drafts(db: Db, programme_id: int) -> Sequence[Question]:
     return db.scalars(
         select(Question).where(Question.programme_id == programme_id, Question.state == QuestionState.DRAFT).order_by(Question.number)

@@ -4,6 +4,7 @@ Categorical columns are treatment coded against their first level in natural ord
 level. A colon joins columns: into one grouping factor ("driver:session"), or into an interaction of fixed columns.
 """
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -91,10 +92,9 @@ def _fixed_columns(
 
 def _is_number(text: str) -> bool:
     try:
-        float(text)
+        return math.isfinite(float(text))  # a session may be called "nan"
     except ValueError:
         return False
-    return True
 
 
 def _numbers(name: str, values: Sequence[str]) -> Array:

@@ -11,10 +11,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from app.evidence.inputs import Evidence, Mark, Question
+from app.evidence.design_rows import DesignRow, rows_of
+from app.evidence.inputs import Evidence, Question
 from app.evidence.links import Array
 from app.evidence.phrases import count
-from app.evidence.ratings import other_parts, usable_marks
+from app.evidence.ratings import other_parts
 from app.evidence.results import DesignReading, Flag
 
 ALIASED = 1e-8  # of the total; below this the rank does not rise
@@ -25,10 +26,14 @@ WARNING_PHI = 0.8
 INFORMATIVE_SHARE = 0.05
 
 
-def check_design(evidence: Evidence, variant: str, attribute: str) -> DesignReading:
-    """What the runs of `variant` and the control, as driven and rated, can show about their difference."""
-    question = evidence.question
-    rows = [m for m in usable_marks(evidence.marks, attribute) if m.variant in (question.control, variant)]
+def check_design(evidence: Evidence, variant: str, criterion: str | None) -> DesignReading:
+    """What the runs of `variant` and the control, as driven, rated or timed, can show about their difference."""
+    return design_of(evidence.question, variant, rows_of(evidence, criterion))
+
+
+def design_of(question: Question, variant: str, driven: Sequence[DesignRow]) -> DesignReading:
+    """The same for runs given one by one, such as a plan before it is driven."""
+    rows = [m for m in driven if m.variant in (question.control, variant)]
     runs = sum(m.variant == variant for m in rows)
     if not 0 < runs < len(rows):
         return DesignReading(variant, runs, None, None, None, 0.0, 0.0, 0.0, (), (), {}, ())
@@ -82,7 +87,7 @@ def _rest(x: Array, cells: np.ndarray, columns: Sequence[Array]) -> Array:
     return rest
 
 
-def _clock_slopes(rows: Sequence[Mark]) -> list[Array]:
+def _clock_slopes(rows: Sequence[DesignRow]) -> list[Array]:
     """One column per session whose every run has a start time: its hours there, 0 elsewhere."""
     slopes = []
     for session in sorted({m.session for m in rows}):
@@ -110,7 +115,7 @@ def _effective(shares: dict[str, float]) -> float:
 
 
 def _alias_partner(
-    rows: Sequence[Mark], x: Array, total: float, sizes: Sequence[float], correlation: dict[str, float]
+    rows: Sequence[DesignRow], x: Array, total: float, sizes: Sequence[float], correlation: dict[str, float]
 ) -> str:
     """What the rival cannot be told apart from, or '' if it can."""
     if sizes[0] <= ALIASED * total:
@@ -140,7 +145,7 @@ def _aliased_flag(variant: str, partner: str) -> Flag:
 def _flags(
     question: Question,
     variant: str,
-    rows: Sequence[Mark],
+    rows: Sequence[DesignRow],
     vifs: tuple[float, float],
     n_eff: float,
     effective: tuple[float, float],
@@ -175,7 +180,7 @@ def _flags(
     return tuple(flags)
 
 
-def _order_sentence(question: Question, variant: str, rows: Sequence[Mark]) -> str:
+def _order_sentence(question: Question, variant: str, rows: Sequence[DesignRow]) -> str:
     """Always late, or early here and late there: the same inflation, but not the same sentence."""
     late = set()
     for session in {m.session for m in rows}:

@@ -78,6 +78,7 @@ class Fitted:
     within: Mapping[tuple[str, str], Mixture] = field(default_factory=dict)
     depends: Mapping[str, Mapping[str, Mixture]] = field(default_factory=dict)
     joint: Joint | None = None
+    noise_seen: tuple[tuple[float, ...], tuple[float, ...]] | None = None  # ratings: see `nested.RatingPosterior.z_mean`
 
     def own_runs(self, variant: str, driver: str) -> int:
         return sum(m.variant == variant and m.driver == driver for m in self.fitted)

@@ -1,17 +1,17 @@
 """Gates: what must be true of the programme before figures may decide. A failed gate turns a verdict into a retest."""
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from app.evidence.inputs import Evidence
+from app.evidence.conditions import COVERED_DRIVERS, COVERED_RUNS, COVERED_SESSIONS, paired_outings
+from app.evidence.findings import FailureReading
+from app.evidence.fitted import Fitted
+from app.evidence.inputs import Evidence, Gate
 from app.evidence.panel import blind_share
 from app.evidence.phrases import count, percent
-from app.evidence.ratings import FittedAttribute
 from app.evidence.results import DesignReading
 
 FLOOR_DRIVERS, FLOOR_SESSIONS = 2, 2  # no declared rule goes below
-COVERED_SESSIONS, COVERED_DRIVERS, COVERED_RUNS = 2, 2, 6  # for a condition class to count as covered
 _ALL, _KEEPS_RIVAL = ("adopt", "setting", "reject"), ("adopt", "setting")
 _HARD_FLAGS = ("aliased", "one_driver", "late_only", "inflated")
 
@@ -29,9 +29,16 @@ class Unmet:
 
 
 def unmet_gates(
-    evidence: Evidence, variant: str, fit: FittedAttribute | None, design: DesignReading
+    evidence: Evidence, variant: str, fit: Fitted | None, design: DesignReading, failures: FailureReading | None = None
 ) -> tuple[Unmet, ...]:
-    """Gates not met for this rival, the most fundamental first."""
+    """Gates not met for this rival, the most fundamental first, without those the rule leaves out."""
+    found = _unmet(evidence, variant, fit, design, failures)
+    return tuple(gate for gate in found if gate.clause not in evidence.question.rule.ignored_gates)
+
+
+def _unmet(
+    evidence: Evidence, variant: str, fit: Fitted | None, design: DesignReading, failures: FailureReading | None
+) -> list[Unmet]:
     rule = evidence.question.rule
     found = [_of_flag(design, "aliased")] if any(f.kind == "aliased" for f in design.flags) else []
     sessions, least_sessions = len(design.informative_sessions), max(FLOOR_SESSIONS, rule.sessions)
@@ -44,7 +51,7 @@ def unmet_gates(
     found += [_of_flag(design, kind) for kind in _HARD_FLAGS[1:] if any(f.kind == kind for f in design.flags)]
     if any(f.kind == "one_session" for f in design.flags):
         found.append(_of_flag(design, "one_session"))
-    found += _declared_elsewhere(evidence, variant)
+    found += _declared_elsewhere(evidence, variant, failures)
     for condition in rule.conditions:
         told = _coverage(fit, variant, evidence.question.control, condition)
         if told:
@@ -55,7 +62,7 @@ def unmet_gates(
     if rule.blind_share > 0 and (share or 0.0) < rule.blind_share - 1e-9:
         told = f"only {percent(share or 0.0)} of the marks are blind"
         found.append(Unmet("blind", f"{percent(rule.blind_share)} of the marks blind", told, _KEEPS_RIVAL, False))
-    return tuple(found)
+    return found
 
 
 def _of_flag(design: DesignReading, kind: str) -> Unmet:
@@ -73,7 +80,7 @@ _NEEDS = {
 }
 
 
-def _declared_elsewhere(evidence: Evidence, variant: str) -> list[Unmet]:
+def _declared_elsewhere(evidence: Evidence, variant: str, failures: FailureReading | None) -> list[Unmet]:
     """Concerns, pass/fail gates and durability: what was checked outside the marks."""
     found = []
     own = [g for g in evidence.gates if g.variant in (None, variant)]
@@ -85,27 +92,31 @@ def _declared_elsewhere(evidence: Evidence, variant: str) -> list[Unmet]:
         if gate.name != "durability" and gate.passed is False:
             told = gate.sentence.rstrip(".") or f"the gate '{gate.name}' is not passed"
             found.append(Unmet("blocked", f"the gate '{gate.name}' passed", told, _KEEPS_RIVAL, False))
-    durable = [g.passed for g in own if g.name == "durability"]
-    if False in durable or (evidence.question.rule.durability and True not in durable):
-        told = "durability is not passed" if False in durable else "no durability evidence yet"
-        found.append(Unmet("durability", "durability shown", told, _KEEPS_RIVAL, False))
+    found += _durability(evidence, own, failures)
     return found
 
 
-def _coverage(fit: FittedAttribute | None, variant: str, control: str, condition: str) -> str:
+def _durability(evidence: Evidence, own: Sequence[Gate], failures: FailureReading | None) -> list[Unmet]:
+    """Counted failures where a limit is declared, else what a person checked elsewhere."""
+    durable = [g.passed for g in own if g.name == "durability"]
+    told = ""
+    if False in durable:
+        told = "durability is not passed"
+    elif evidence.question.rule.durability is not None and True not in durable:
+        if failures is None:
+            told = "durability: no exposure is filed yet"
+        elif failures.state != "shown":
+            told = f"durability is not shown: {failures.sentence.rstrip('.')}"
+    return [Unmet("durability", "durability shown", told, _KEEPS_RIVAL, False)] if told else []
+
+
+def _coverage(fit: Fitted | None, variant: str, control: str, condition: str) -> str:
     """'' when the class is covered, else what there is."""
     rows = [m for m in fit.fitted if m.condition == condition and m.variant in (variant, control)] if fit else []
-    paired = _paired(rows, variant, control)
-    sessions, drivers = len({m[1] for m in paired}), len({m[0] for m in paired})
+    paired = paired_outings(rows, variant, control)
+    sessions, drivers = len({s for _, s in paired}), len({d for d, _ in paired})
     runs = sum((m.driver, m.session) in paired for m in rows)
     if sessions >= COVERED_SESSIONS and drivers >= COVERED_DRIVERS and runs >= COVERED_RUNS:
         return ""
     seen = f"{count(sessions, 'session')}, {count(drivers, 'driver')} and {count(runs, 'paired run')}"
     return f"{condition} is seen in only {seen}"
-
-
-def _paired(rows: Sequence, variant: str, control: str) -> set[tuple[str, str]]:
-    seen: defaultdict[tuple[str, str], set[str]] = defaultdict(set)
-    for mark in rows:
-        seen[mark.driver, mark.session].add(mark.variant)
-    return {outing for outing, variants in seen.items() if {variant, control} <= variants}

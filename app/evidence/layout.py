@@ -24,6 +24,7 @@ class Priors:
     log_driver_session: tuple[float, float] = (0.4, 0.6)
     half_driver_variant: float = 0.5
     half_session_variant: float = 0.3
+    condition: float = 1.0  # SD of the difference between two condition classes in what a rival gains
     spacing: float = 0.2  # of the scale's step
 
 
@@ -47,6 +48,8 @@ class RatingRows:
     n_variants: int
     n_drivers: int
     n_sessions: int
+    condition: IntArray | None = None  # (n,) class of each run, -1 = of no class that can be told apart
+    n_conditions: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +94,12 @@ def _slots(rows: RatingRows) -> tuple[list[tuple[str, int, IntArray, Array]], in
         slots.append(("h", rows.n_sessions * rows.n_variants, rows.session * rows.n_variants + rows.variant, one))
     if rows.hours is not None:
         slots.append(("drift", 1, zero, rows.hours - 0.5))
+    if rows.condition is not None:
+        rival = np.maximum(rows.variant - 1, 0)
+        for level in range(rows.n_conditions):  # centred, so that beta stays the mean over classes
+            share = (rows.condition == level) - 1.0 / rows.n_conditions
+            own = np.where((rows.variant > 0) & (rows.condition >= 0), share, 0.0)
+            slots.append((f"kappa{level}", rows.n_variants - 1, rival, own))
     slots += [(f"other{k}", 1, zero, rows.others[:, k]) for k in range(rows.others.shape[1])]
     return slots, sum(count for _, count, _, _ in slots)
 

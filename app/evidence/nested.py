@@ -17,6 +17,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from app.evidence.fitted import Joint
 from app.evidence.inputs import Scale
 from app.evidence.layout import PRIORS, Layout, Priors, RatingRows, lay_out
 from app.evidence.links import FAR, LINKS, Array, Interval
@@ -24,6 +25,7 @@ from app.evidence.mixture import Mixture
 from app.evidence.points import shifted_sobol4
 
 _FIRST, _SECOND = 16, 32
+OUTLOOK_NOISE = 1.1  # a mark in whole steps tells a little less than its latent value; our default, from simulation
 _MAX_NEWTON = 60
 
 
@@ -33,12 +35,20 @@ class RatingPosterior:
 
     population : per rival, for a driver and a session like these;  panel : per rival, these drivers
     own        : [rival][driver], that driver's own effect;  between : {(i, j)} rival i minus rival j, i < j, population
+    within     : {(rival, class)} population difference in that condition class;  depends : its part beyond the mean class
+    z_mean, z_sd : (4,) posterior of the noise SDs on their standard-normal scale, for what the panel teaches
+    joint      : the whole posterior, for asking what more runs would show (drivers are named by the caller)
     """
 
     population: tuple[Mixture, ...]
     panel: tuple[Mixture, ...]
     own: tuple[tuple[Mixture, ...], ...]
     between: dict[tuple[int, int], Mixture]
+    within: dict[tuple[int, int], Mixture]
+    depends: dict[tuple[int, int], Mixture]
+    z_mean: Array
+    z_sd: Array
+    joint: Joint
     effective_points: float
 
 
@@ -56,13 +66,13 @@ def fit_ratings(
     """
     first, second = points or (_FIRST, _SECOND)
     layout = lay_out(rows, scale, priors)
-    uniform = _points(first + second)
+    uniform = fixed_points(first + second)
     z0 = np.zeros((1, 4))
     start, _, _ = _modes(layout, rows, scale, priors, link, z0, layout.mean[None, :])
-    z1 = _normal(uniform[:first])
+    z1 = normal(uniform[:first])
     mode1, evidence1, hessian1 = _modes(layout, rows, scale, priors, link, z1, start)
-    centre, spread = _matched(z1, evidence1)
-    z2 = centre + spread * _normal(uniform[first:])
+    centre, spread = matched(z1, evidence1)
+    z2 = centre + spread * normal(uniform[first:])
     mode2, evidence2, hessian2 = _modes(layout, rows, scale, priors, link, z2, start)
     z = np.vstack([z1, z2])
     log_prior = -0.5 * (z * z).sum(axis=1)
@@ -71,23 +81,24 @@ def fit_ratings(
     log_weight = np.concatenate([evidence1, evidence2]) + log_prior - log_proposal
     weights = np.exp(log_weight - log_weight.max())
     weights /= weights.sum()
-    return _summarise(layout, rows, weights, np.vstack([mode1, mode2]), np.concatenate([hessian1, hessian2]))
+    modes, hessians = np.vstack([mode1, mode2]), np.concatenate([hessian1, hessian2])
+    return _summarise(layout, rows, scale, priors, z, weights, modes, hessians)
 
 
 @lru_cache(maxsize=4)
-def _points(n: int) -> Array:
+def fixed_points(n: int) -> Array:
     points = shifted_sobol4(n)
     points.flags.writeable = False
     return points
 
 
-def _normal(uniform: Array) -> Array:
+def normal(uniform: Array) -> Array:
     from scipy.special import ndtri
 
     return ndtri(uniform)
 
 
-def _matched(z: Array, log_evidence: Array) -> tuple[Array, Array]:
+def matched(z: Array, log_evidence: Array) -> tuple[Array, Array]:
     """Centre and spread of the second round: the first round's moments, never too narrow or too wide."""
     weights = np.exp(log_evidence - log_evidence.max())
     weights /= weights.sum()
@@ -102,7 +113,7 @@ def _noise_sds(z: Array, r: float, priors: Priors, n_variants: int) -> tuple[Arr
 
     noise = r * priors.log_noise[0] * np.exp(priors.log_noise[1] * z[:, 0])
     cell = r * priors.log_driver_session[0] * np.exp(priors.log_driver_session[1] * z[:, 1])
-    half = _normal(0.5 * (1.0 + np.clip(ndtr(z[:, 2:]), 1e-12, 1 - 1e-12)))
+    half = normal(0.5 * (1.0 + np.clip(ndtr(z[:, 2:]), 1e-12, 1 - 1e-12)))
     share = (
         1.0 if n_variants == 2 else np.sqrt(0.5)
     )  # more variants: one deviation per level, so the difference has this SD
@@ -124,6 +135,7 @@ def _prior_precisions(layout: Layout, rows: RatingRows, scale: Scale, priors: Pr
     mu = 1.5 * r if scale.kind == "ideal_zero" else priors.mu * r
     fixed = {"mu": mu, "beta": priors.beta * r, "driver": priors.driver * r, "session": priors.session * r}
     fixed["drift"] = priors.drift_per_hour * r
+    fixed |= {f"kappa{level}": priors.condition * np.sqrt(0.5) * r for level in range(rows.n_conditions)}
     varying = {"cell": cell, "g": by_driver, "h": by_session}
     precision = np.empty((len(z), layout.x.shape[1]))
     for name, first, count in layout.kinds:
@@ -222,22 +234,56 @@ def _contrasts(layout: Layout, rows: RatingRows) -> tuple[list[tuple[str, int, i
             between[first["beta"] + other - 1] = -1.0
             names.append(("between", rival, other))
             vectors.append(between)
+        for level, deviation in enumerate(_class_deviations(rows, first, rival, size)):
+            names += [("within", rival, level), ("depends", rival, level)]
+            vectors += [population + deviation, deviation]
     return names, np.array(vectors)
 
 
-def _summarise(layout: Layout, rows: RatingRows, weights: Array, modes: Array, hessians: Array) -> RatingPosterior:
+def _class_deviations(rows: RatingRows, first: dict[str, int], rival: int, size: int) -> list[Array]:
+    """Per condition class, the coefficient vector of what a rival gains there beyond the mean class."""
+    found = []
+    for level in range(rows.n_conditions):
+        vector = np.zeros(size)
+        for other in range(rows.n_conditions):
+            vector[first[f"kappa{other}"] + rival - 1] = (other == level) - 1.0 / rows.n_conditions
+        found.append(vector)
+    return found
+
+
+def _joint(layout: Layout, rows: RatingRows, scale: Scale, priors: Priors, z: Array, weights: Array,
+           modes: Array, hessians: Array) -> Joint:  # fmt: skip
+    r = scale.unit_r
+    noise, cell, _, by_session = _noise_sds(z, r, priors, rows.n_variants)
+    session = np.full(len(z), priors.session * r)
+    free = layout.upper.shape[1]
+    first = {name: free + offset for name, offset, _ in layout.kinds}
+    new_run = noise**2 * OUTLOOK_NOISE
+    sign = 1.0 if scale.kind == "quality" else -1.0
+    names = tuple(str(d) for d in range(rows.n_drivers))
+    return Joint(weights, modes, hessians, sign, first, rows.n_variants, names, session, cell, by_session, new_run)
+
+
+def _summarise(layout: Layout, rows: RatingRows, scale: Scale, priors: Priors, z: Array, weights: Array,
+               modes: Array, hessians: Array) -> RatingPosterior:  # fmt: skip
     names, vectors = _contrasts(layout, rows)
     keep = weights > 1e-12  # points without weight need no solve
-    weights = weights[keep] / weights[keep].sum()
-    solved = np.linalg.solve(hessians[keep], np.broadcast_to(vectors.T, (keep.sum(), *vectors.T.shape)))
+    z, weights, modes, hessians = z[keep], weights[keep] / weights[keep].sum(), modes[keep], hessians[keep]
+    solved = np.linalg.solve(hessians, np.broadcast_to(vectors.T, (len(weights), *vectors.T.shape)))
     variances = np.maximum((vectors.T * solved).sum(axis=1), 1e-12)
-    means = modes[keep] @ vectors.T
+    means = modes @ vectors.T
     found = {name: Mixture(weights, means[:, i], np.sqrt(variances[:, i])) for i, name in enumerate(names)}
     rivals = range(1, rows.n_variants)
+    z_mean = weights @ z
     return RatingPosterior(
         population=tuple(found["population", rival, 0] for rival in rivals),
         panel=tuple(found["panel", rival, 0] for rival in rivals),
         own=tuple(tuple(found["own", rival, d] for d in range(rows.n_drivers)) for rival in rivals),
         between={(i - 1, j - 1): found["between", i, j] for i in rivals for j in rivals if i < j},
+        within={(i - 1, c): found["within", i, c] for i in rivals for c in range(rows.n_conditions)},
+        depends={(i - 1, c): found["depends", i, c] for i in rivals for c in range(rows.n_conditions)},
+        z_mean=z_mean,
+        z_sd=np.sqrt(weights @ (z - z_mean) ** 2),
+        joint=_joint(layout, rows, scale, priors, z, weights, modes, hessians),
         effective_points=float(1.0 / (weights**2).sum()),
     )

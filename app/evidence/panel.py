@@ -228,7 +228,7 @@ def _blockers(evidence: Evidence, variant: str) -> tuple[str, ...]:
 def _secondary_medians(evidence: Evidence, variant: str, primary: str, condition: str | None) -> dict[str, float]:
     """Median of driver effects of every other attribute of the rule, in one class."""
     question, found = evidence.question, {}
-    for name in question.rule.attributes:
+    for name in [n for n in question.rule.attributes if n in question.scales]:
         if name == primary:
             continue
         brackets = derive_brackets(evidence.marks, question, name)

@@ -32,7 +32,7 @@ def signed(value: float, decimals: int = 2) -> str:
 
 def probability(p: float) -> str:
     """Two decimals, cut off rather than rounded, so that .9599 never reads as a met .96; never 1.00 or 0.00."""
-    if not 0.005 <= p <= 0.995:
+    if not 0.01 <= p <= 0.995:
         return "more than .99" if p > 0.5 else "less than .01"
     return f"{int(100 * p + 1e-9) / 100:.2f}".removeprefix("0")
 

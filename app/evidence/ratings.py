@@ -7,13 +7,16 @@ drivers) is for display.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
+from app.evidence.criteria import margin_of, unit_of
+from app.evidence.fitted import Fitted
 from app.evidence.inputs import Evidence, Mark, Question
-from app.evidence.layout import PRIORS, RatingRows
+from app.evidence.layout import PRIORS, Priors, RatingRows
 from app.evidence.links import Array
 from app.evidence.mixture import Mixture
 from app.evidence.nested import RatingPosterior, fit_ratings
@@ -21,34 +24,8 @@ from app.evidence.phrases import count
 from app.evidence.results import Estimate, Strand
 from app.evidence.scales import Scale
 
+SESSIONS_A_CLASS = 2  # before a condition class can be told apart from its days
 METHOD = "ordinal mixed model, probit, nested Laplace"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class FittedAttribute:
-    """One attribute's fit. Mixtures are improvements in marks, + is better, whatever the kind of scale.
-
-    fitted : the marks that entered;  runs : how many per variant;  unpaired, left_out : what did not, by reason
-    """
-
-    attribute: str
-    fitted: tuple[Mark, ...]
-    runs: Mapping[str, int]
-    drivers: tuple[str, ...]
-    sessions: tuple[str, ...]
-    left_out: Mapping[str, int]
-    order_unknown: bool
-    population: Mapping[str, Mixture]
-    panel: Mapping[str, Mixture]
-    own: Mapping[tuple[str, str], Mixture]
-    between: Mapping[tuple[str, str], Mixture]
-
-    def own_runs(self, variant: str, driver: str) -> int:
-        return sum(m.variant == variant and m.driver == driver for m in self.fitted)
-
-    def improvement_over(self, a: str, b: str) -> Mixture:
-        """Rival a against rival b."""
-        return self.between[a, b] if (a, b) in self.between else self.between[b, a].scaled(-1.0)
 
 
 def usable_marks(marks: Sequence[Mark], attribute: str) -> tuple[Mark, ...]:
@@ -69,25 +46,50 @@ def what_enters(marks: Sequence[Mark], attribute: str) -> tuple[tuple[Mark, ...]
     return fitted, {reason: n for reason, n in sorted(left_out.items()) if n}
 
 
-def fit_attribute(evidence: Evidence, attribute: str) -> FittedAttribute:
+def fit_attribute(evidence: Evidence, attribute: str) -> Fitted:
     """Fit one attribute of the question. With nothing to fit the answer is the prior, and `fitted` is empty."""
     question = evidence.question
     fitted, left_out = what_enters(evidence.marks, attribute)
     drivers = tuple(sorted({m.driver for m in fitted}))
     sessions = tuple(sorted({m.session for m in fitted}))
     scale = scale_in_use(question.scales[attribute], [m.rating for m in fitted if m.rating is not None])
-    posterior = fit_ratings(_rows(fitted, question, scale, drivers, sessions), scale)
+    classes = classes_told_apart(fitted)
+    rows = _rows(fitted, question, scale, drivers, sessions, classes)
+    posterior = fit_ratings(rows, scale, priors=priors_in_use(evidence))
     sign = 1.0 if question.scales[attribute].kind == "quality" else -1.0
-    return FittedAttribute(
-        attribute=attribute,
+    return Fitted(
+        criterion=attribute,
         fitted=fitted,
         runs=Counter(m.variant for m in fitted),
         drivers=drivers,
         sessions=sessions,
         left_out=left_out,
         order_unknown=any(m.clock_min is None for m in fitted),
-        **_oriented(posterior, question.rivals, drivers, sign),
+        noise_seen=(tuple(posterior.z_mean.tolist()), tuple(posterior.z_sd.tolist())),
+        joint=replace(posterior.joint, drivers=drivers),
+        **_oriented(posterior, question.rivals, drivers, classes, sign),
     )
+
+
+def priors_in_use(evidence: Evidence) -> Priors:
+    """The default priors, or those that the programme's other questions have taught about this panel's noise."""
+    seen = evidence.panel_noise
+    if seen is None:
+        return PRIORS
+    return replace(
+        PRIORS, log_noise=seen.log_noise, log_driver_session=seen.log_driver_session,
+        half_driver_variant=seen.half_driver_variant, half_session_variant=seen.half_session_variant,
+    )  # fmt: skip
+
+
+def classes_told_apart(fitted: Sequence[Any]) -> tuple[str, ...]:
+    """Condition classes with at least two sessions in a fit, sorted; none unless there are two of them."""
+    sessions: defaultdict[str, set[str]] = defaultdict(set)
+    for row in fitted:
+        if row.condition is not None:
+            sessions[row.condition].add(row.session)
+    classes = tuple(sorted(name for name, own in sessions.items() if len(own) >= SESSIONS_A_CLASS))
+    return classes if len(classes) > 1 else ()
 
 
 def scale_in_use(scale: Scale, marks: Sequence[float]) -> Scale:
@@ -104,8 +106,14 @@ def scale_in_use(scale: Scale, marks: Sequence[float]) -> Scale:
     return scale
 
 
-def _oriented(posterior: RatingPosterior, rivals: tuple[str, ...], drivers: tuple[str, ...], sign: float) -> dict:
+def _oriented(
+    posterior: RatingPosterior, rivals: tuple[str, ...], drivers: tuple[str, ...], classes: tuple[str, ...], sign: float
+) -> dict:
     return {
+        "within": {(rivals[i], classes[c]): m.scaled(sign) for (i, c), m in posterior.within.items()},
+        "depends": {
+            v: {name: posterior.depends[i, c].scaled(sign) for c, name in enumerate(classes)} for i, v in enumerate(rivals) if classes
+        },
         "population": {v: posterior.population[i].scaled(sign) for i, v in enumerate(rivals)},
         "panel": {v: posterior.panel[i].scaled(sign) for i, v in enumerate(rivals)},
         "own": {(v, d): posterior.own[i][k].scaled(sign) for i, v in enumerate(rivals) for k, d in enumerate(drivers)},
@@ -114,12 +122,17 @@ def _oriented(posterior: RatingPosterior, rivals: tuple[str, ...], drivers: tupl
 
 
 def _rows(
-    fitted: Sequence[Mark], question: Question, scale: Scale, drivers: tuple[str, ...], sessions: tuple[str, ...]
+    fitted: Sequence[Mark],
+    question: Question,
+    scale: Scale,
+    drivers: tuple[str, ...],
+    sessions: tuple[str, ...],
+    classes: tuple[str, ...],
 ) -> RatingRows:
 
-    def codes(values: Sequence[str], levels: Sequence[str]) -> np.ndarray:
+    def codes(values: Sequence[str | None], levels: Sequence[str]) -> np.ndarray:
         number = {level: i for i, level in enumerate(levels)}
-        return np.array([number[value] for value in values], dtype=np.int64)
+        return np.array([number.get(value, -1) for value in values], dtype=np.int64)  # type: ignore[arg-type]
 
     return RatingRows(
         y=np.array([scale.category(m.rating or 0.0) for m in fitted], dtype=np.int64),
@@ -131,6 +144,8 @@ def _rows(
         n_variants=len(question.variants),
         n_drivers=len(drivers),
         n_sessions=len(sessions),
+        condition=codes([m.condition for m in fitted], classes) if classes else None,
+        n_conditions=len(classes),
     )
 
 
@@ -142,7 +157,7 @@ def _hours(fitted: Sequence[Mark]) -> Array | None:
     return np.array([(m.clock_min or 0.0) / 60.0 if m.session in known else 0.5 for m in fitted])
 
 
-def other_parts(marks: Sequence[Mark]) -> dict[str, Array]:
+def other_parts(marks: Sequence[Any]) -> dict[str, Array]:
     """An indicator (n,) per other part and level, except each part's most usual level; named 'part=level'."""
     names = sorted({name for m in marks for name, _ in m.others})
     found = {}
@@ -169,7 +184,7 @@ def _estimable_others(fitted: Sequence[Mark], variants: Sequence[str]) -> Array:
     return np.column_stack(kept) if kept else np.zeros((len(fitted), 0))
 
 
-def ratings_strand(question: Question, fits: Sequence[FittedAttribute]) -> Strand:
+def ratings_strand(question: Question, fits: Sequence[Fitted]) -> Strand:
     """The fits as storable estimates, and one sentence on how much there is."""
     population, panel, own = {}, {}, {}
     for fit in fits:
@@ -177,19 +192,19 @@ def ratings_strand(question: Question, fits: Sequence[FittedAttribute]) -> Stran
             if not fit.runs.get(rival):
                 continue
             n = fit.runs[rival] + fit.runs.get(question.control, 0)
-            key = f"{rival}|{fit.attribute}"
-            population[key] = estimate(question, fit.attribute, fit.population[rival], n)
-            panel[key] = estimate(question, fit.attribute, fit.panel[rival], n)
+            key = f"{rival}|{fit.criterion}"
+            population[key] = estimate(question, fit.criterion, fit.population[rival], n)
+            panel[key] = estimate(question, fit.criterion, fit.panel[rival], n)
             for driver in fit.drivers:
                 if runs := fit.own_runs(rival, driver):
-                    own[f"{key}|{driver}"] = estimate(question, fit.attribute, fit.own[rival, driver], runs)
+                    own[f"{key}|{driver}"] = estimate(question, fit.criterion, fit.own[rival, driver], runs)
     runs_fitted = max((len(fit.fitted) for fit in fits), default=0)
     any_mark = any(fit.left_out or fit.fitted for fit in fits)
     state = "evidence" if population else "too_thin" if any_mark else "no_evidence"
     return Strand("ratings", state, population, panel, own, _strand_sentence(fits, runs_fitted, any_mark))  # type: ignore[arg-type]
 
 
-def _strand_sentence(fits: Sequence[FittedAttribute], runs: int, any_mark: bool) -> str:
+def _strand_sentence(fits: Sequence[Fitted], runs: int, any_mark: bool) -> str:
     if runs:
         widest = max(fits, key=lambda fit: len(fit.fitted))
         noise = f"prior SDs of driver x variant {PRIORS.half_driver_variant:g} and session x variant"
@@ -204,8 +219,7 @@ def _strand_sentence(fits: Sequence[FittedAttribute], runs: int, any_mark: bool)
 
 def estimate(question: Question, attribute: str, improvement: Mixture, n: int) -> Estimate:
     """One improvement as stored: 90 % interval, P(better), P(worse than the margin), six decimals."""
-    margin = margin_of(question, attribute)
-    unit = "points" if question.scales[attribute].kind == "quality" else "marks nearer ideal"
+    margin = margin_of(question, attribute) or question.worthwhile(attribute)
     return Estimate(
         mean=round(improvement.mean, 6),
         sd=round(improvement.sd, 6),
@@ -213,23 +227,7 @@ def estimate(question: Question, attribute: str, improvement: Mixture, n: int) -
         high90=round(improvement.quantile(0.95), 6),
         p_better=round(improvement.p_above(0.0), 6),
         p_worse_than_margin=round(1.0 - improvement.p_above(-margin), 6),
-        unit=unit,
+        unit=unit_of(question, attribute),
         n=n,
         method=METHOD,
     )
-
-
-def margin_of(question: Question, attribute: str) -> float:
-    """The declared margin of a must, in marks; else the smallest worthwhile difference."""
-    for must in question.rule.musts:
-        if must.attribute == attribute and must.margin is not None:
-            return must.margin
-    return (
-        question.scales[attribute].default_worthwhile
-        if _is_must(question, attribute)
-        else question.worthwhile(attribute)
-    )
-
-
-def _is_must(question: Question, attribute: str) -> bool:
-    return any(must.attribute == attribute for must in question.rule.musts)

@@ -159,8 +159,9 @@ def once(name: str, keys: Iterable[tuple]) -> None:
 
 def _one_variant_a_run(evidence: "Evidence") -> None:
     on_car: dict[tuple[str, str, str], str] = {}
-    for row in (*evidence.marks, *evidence.laps):
-        seat = (row.driver, row.session, row.run)
-        if on_car.setdefault(seat, row.variant) != row.variant:
-            told = f"{row.driver} in {row.session} drove {on_car[seat]} in this run too; a run has one variant."
-            raise EvidenceError("variant", row.variant, f"run {row.run}: {told}")
+    seats = [(m.driver, m.session, m.run, m.variant) for m in evidence.marks]
+    seats += [(lap.driver, lap.session, lap.run, lap.variant) for lap in evidence.laps]
+    for driver, session, run, variant in seats:
+        if on_car.setdefault((driver, session, run), variant) != variant:
+            told = f"{driver} in {session} drove {on_car[driver, session, run]} in this run too; a run has one variant."
+            raise EvidenceError("variant", variant, f"run {run}: {told}")

@@ -1,14 +1,22 @@
 """The frozen answers of this package and their JSON form. Imports neither numpy nor scipy.
 
 Improvements are signed so that + is better. Figures are marks unless `unit` says otherwise; intervals are 90 %.
-`to_json` and `sheet_from_json` are inverse to each other: a stored sheet reads back equal.
+`storing` turns a sheet to JSON and back.
 """
 
-import math
-import types
-from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass
-from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+from dataclasses import dataclass
+from typing import Literal
+
+from app.evidence.findings import (
+    Agreement,
+    ConditionReading,
+    Disagreement,
+    FailureReading,
+    GaugeReading,
+    LapReading,
+    Measure,
+    Outlook,
+)
 
 VerdictWord = Literal["adopt", "reject", "retest", "setting"]
 
@@ -255,41 +263,12 @@ class Sheet:
     left_out: dict[str, int]
     order_unknown: bool
     why_they_differ: tuple[str, ...]
-
-
-def to_json(value: Any) -> Any:
-    """A result as plain dicts, lists, numbers and strings, ready for `json.dumps`. Refuses NaN and infinity."""
-    if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: to_json(getattr(value, f.name)) for f in fields(value)}
-    if isinstance(value, Mapping):
-        return {str(key): to_json(item) for key, item in value.items()}
-    if isinstance(value, (tuple, list)):
-        return [to_json(item) for item in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        raise ValueError("A result must be finite to be stored.")
-    return value
-
-
-def sheet_from_json(stored: Mapping[str, Any]) -> Sheet:
-    """The inverse of `to_json` for a whole sheet. Raises KeyError where a stored sheet lacks a field."""
-    return _read(Sheet, stored)
-
-
-def _read(kind: Any, value: Any) -> Any:
-    """`value` as read from JSON, turned into the annotated `kind`."""
-    origin = get_origin(kind)
-    if origin in (Union, types.UnionType):
-        present = [option for option in get_args(kind) if option is not type(None)]
-        return None if value is None else _read(present[0], value)
-    if origin is tuple:
-        inner = get_args(kind)
-        if len(inner) == 2 and inner[1] is Ellipsis:
-            return tuple(_read(inner[0], item) for item in value)
-        return tuple(_read(part, item) for part, item in zip(inner, value, strict=True))
-    if origin is dict:
-        return {key: _read(get_args(kind)[1], item) for key, item in value.items()}
-    if is_dataclass(kind):
-        hints = get_type_hints(kind)
-        known = {f.name: _read(hints[f.name], value[f.name]) for f in fields(kind)}
-        return kind(**known)  # type: ignore[operator]
-    return float(value) if kind is float else value
+    measures: tuple[Measure, ...] = ()
+    lap_readings: tuple[LapReading, ...] = ()
+    failure_readings: tuple[FailureReading, ...] = ()
+    gauge_readings: tuple[GaugeReading, ...] = ()
+    condition_readings: tuple[ConditionReading, ...] = ()
+    agreements: tuple[Agreement, ...] = ()
+    disagreements: tuple[Disagreement, ...] = ()
+    outlook: tuple[Outlook, ...] = ()
+    noise_seen: tuple[tuple[tuple[float, ...], tuple[float, ...]], ...] = ()

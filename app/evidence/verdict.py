@@ -1,9 +1,6 @@
 """From the fits to adopt / reject / retest / setting, one rival at a time, with the clause that decides.
 
-    gain and harm      -> setting: each is better on something that counts
-    gain and no loss   -> adopt, if every gate is met
-    harm, loss, no use -> reject: keep the control
-    else               -> retest, naming the first thing not met; a gate that fails alone does so too
+The clauses are those of `rule`. A gate that is not met turns a verdict it stops into a retest that names the gate.
 
 All figures are in `thresholds` and `gates`; common practice, no source: they were chosen on simulated programmes so
 that an equal part is ever adopted in at most 5 % of six looks. What is not proven there is not claimed here.
@@ -11,15 +8,19 @@ that an equal part is ever adopted in at most 5 % of six looks. What is not prov
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
-import numpy as np
-
+from app.evidence.conditions import condition_reading
+from app.evidence.criteria import deciding, goal_index, margin_of, spoken
+from app.evidence.failures import breaks_less
+from app.evidence.findings import FailureReading
+from app.evidence.fitted import Fitted
 from app.evidence.gates import Unmet, unmet_gates
 from app.evidence.inputs import Evidence, Question
 from app.evidence.mixture import Mixture
 from app.evidence.phrases import joined
-from app.evidence.ratings import FittedAttribute, margin_of
 from app.evidence.results import Criterion, DesignReading, Verdict
+from app.evidence.rule import WORDS, Chances, gain_clauses, no_worse_clauses
 from app.evidence.thresholds import RULE
 from app.evidence.verdict_words import Figures, nearest_sentence, verdict_sentence
 
@@ -33,17 +34,22 @@ class _Case:
     musts: Mapping[str, tuple[Mixture, float]]
     figures: Figures
     gates: tuple[Unmet, ...]
+    depends: bool
+    breaks: bool
     differ: tuple[str, str] | None
     fact_better: bool | None
 
 
 def decide(
-    evidence: Evidence, fits: Mapping[str, FittedAttribute], design: Mapping[str, DesignReading]
+    evidence: Evidence,
+    fits: Mapping[str, Fitted],
+    design: Mapping[str, DesignReading],
+    failures: Mapping[str, FailureReading] = MappingProxyType({}),
 ) -> tuple[tuple[Verdict, ...], tuple[Criterion, ...]]:
-    """One verdict per rival and the criteria behind it. `fits` by attribute, `design` by rival."""
+    """One verdict per rival and the criteria behind it. `fits` by criterion, `design` and `failures` by variant."""
     question = evidence.question
     p_gain = RULE.p_gain(len(question.variants), question.rule.planned_looks)
-    cases = [_case(evidence, rival, fits, design[rival]) for rival in question.rivals]
+    cases = [_case(evidence, rival, fits, design[rival], failures.get(rival)) for rival in question.rivals]
     first = {case.variant: _rule(question, case, p_gain) for case in cases}
     decided = _one_winner(question, first, cases, fits)
     verdicts, criteria = [], []
@@ -59,40 +65,31 @@ def decide(
     return tuple(verdicts), tuple(criteria)
 
 
-def _case(evidence: Evidence, variant: str, fits: Mapping[str, FittedAttribute], design: DesignReading) -> _Case:
+def _case(
+    evidence: Evidence, variant: str, fits: Mapping[str, Fitted], design: DesignReading, failures: FailureReading | None
+) -> _Case:
     question = evidence.question
-    runs = min((fits[name].runs.get(variant, 0) for name in _deciding(question)), default=0)
-    goal = _goal_index(question, {g.attribute: fits[g.attribute].population[variant] for g in question.rule.goals})
-    musts = {m.attribute: (fits[m.attribute].population[variant], margin_of(question, m.attribute))
+    named = deciding(question)
+    runs = min((fits[name].runs.get(variant, 0) for name in named), default=design.runs)
+    goal = goal_index(question, {g.attribute: fits[g.attribute].population[variant] for g in question.rule.goals})
+    musts = {m.attribute: (fits[m.attribute].population[variant], margin_of(question, m.attribute) or 0.0)
              for m in question.rule.musts}  # fmt: skip
-    primary = fits.get(question.rule.primary or "")
-    figures = Figures.of(question, variant, goal, musts, primary, runs)
-    gates = unmet_gates(evidence, variant, primary, design) if runs else ()
+    first = fits[named[0]] if named else None
+    figures = replace(Figures.of(question, variant, goal, musts, first, runs), breaks=failures.sentence.rstrip(".") if failures else "")
+    gates = unmet_gates(evidence, variant, first, design, failures) if runs else ()
     differ = _drivers_differ(question, variant, fits) if runs and question.rule.goals else None
-    return _Case(variant, goal, musts, figures, gates, differ, _fact_better(question, variant))
+    depends = any(
+        condition_reading(question, variant, fits[g.attribute]).state == "depends" for g in question.rule.goals if runs
+    )
+    breaks = failures is not None and failures.state == "failed" and "durability" not in question.rule.ignored_gates
+    return _Case(variant, goal, musts, figures, gates, depends, breaks, differ, fact_better(evidence, variant))
 
 
-def _deciding(question: Question) -> list[str]:
-    return [g.attribute for g in question.rule.goals] + [m.attribute for m in question.rule.musts]
-
-
-def _goal_index(question: Question, improvements: Mapping[str, Mixture]) -> Mixture | None:
-    """Improvement in units of W: one goal as it is; several weighted, with the SD of correlation 1.
-
-    Marks of one run share halo and driver; treating them as independent would claim more than was seen.
-    """
-    if not improvements:
-        return None
-    weights = {g.attribute: g.weight / question.worthwhile(g.attribute) for g in question.rule.goals}
-    if len(improvements) == 1:
-        ((name, improvement),) = improvements.items()
-        return improvement.scaled(weights[name])
-    mean = sum(weights[name] * m.mean for name, m in improvements.items())
-    sd = sum(weights[name] * m.sd for name, m in improvements.items())
-    return Mixture(np.ones(1), np.array([mean]), np.array([sd]))
-
-
-def _fact_better(question: Question, variant: str) -> bool | None:
+def fact_better(evidence: Evidence, variant: str) -> bool | None:
+    """Is the declared figure, or the failure rate, shown better? None = not declared, or not shown either way."""
+    question = evidence.question
+    if question.rule.fact_failures:
+        return breaks_less(evidence, variant)
     fact = question.rule.fact
     if fact is None or variant not in fact.values or question.control not in fact.values:
         return None
@@ -100,7 +97,7 @@ def _fact_better(question: Question, variant: str) -> bool | None:
     return gain < 0 if fact.better == "lower" else gain > 0
 
 
-def _drivers_differ(question: Question, variant: str, fits: Mapping[str, FittedAttribute]) -> tuple[str, str] | None:
+def _drivers_differ(question: Question, variant: str, fits: Mapping[str, Fitted]) -> tuple[str, str] | None:
     """(a driver surely worse off, a driver surely better off) within one condition class, on any goal."""
     for goal in question.rule.goals:
         fit, w = fits[goal.attribute], question.worthwhile(goal.attribute)
@@ -116,9 +113,12 @@ def _drivers_differ(question: Question, variant: str, fits: Mapping[str, FittedA
 
 def _rule(question: Question, case: _Case, p_gain: float) -> tuple[str, str]:
     """Verdict and clause before rivals are compared with each other."""
+    if case.breaks:
+        return "reject", "durability"  # counted failures stand on their own, whoever drove
     if case.figures.runs == 0:
         return "retest", "thin"
-    word, clause = _no_worse(case) if question.rule.kind == "no_worse" else _gain(case, p_gain)
+    clause = _clause(question, case, p_gain)
+    word = WORDS[clause]
     applying = [gate for gate in case.gates if word in gate.stops]
     if word == "retest":
         early = [gate for gate in case.gates if gate.before_figures]
@@ -130,46 +130,18 @@ def _rule(question: Question, case: _Case, p_gain: float) -> tuple[str, str]:
     return word, clause
 
 
-def _gain(case: _Case, p_gain: float) -> tuple[str, str]:
-    assert case.goal is not None  # a rule of gain has a goal; refused at the door otherwise
-    gain = case.goal.p_above(0.0) >= p_gain
-    harm = any(1.0 - m.p_above(-margin) >= RULE.harm for m, margin in case.musts.values())
-    held = all(m.p_above(-margin) >= RULE.must_held for m, margin in case.musts.values())
-    large = case.goal.p_above(1.0) >= RULE.large_gain and all(
-        m.p_above(-margin) >= RULE.large_gain_must and m.p_above(-2 * margin) >= RULE.large_gain_twice_margin
-        for m, margin in case.musts.values()
-    )
-    if gain and harm:
-        return "setting", "gain_with_harm"
-    if gain and (held or large):
-        return "adopt", "gain" if held else "large_gain"
-    if harm:
-        return "reject", "harm"
-    if 1.0 - case.goal.p_above(0.0) >= RULE.loss:
-        return "reject", "loss"
-    if case.goal.p_above(1.0) <= RULE.futility:
-        return "reject", "futility"
-    return "retest", "must_not_shown" if gain else "gain_not_shown"
-
-
-def _no_worse(case: _Case) -> tuple[str, str]:
-    """The ground is a declared figure; on the track the rival only has to lose nothing."""
-    if any(1.0 - m.p_above(-margin) >= RULE.harm for m, margin in case.musts.values()):
-        return "reject", "harm"
-    if case.fact_better is None:
-        return "retest", "gain_not_shown"
-    if not case.fact_better:
-        return "reject", "loss"
-    if all(m.p_above(-margin) >= RULE.no_worse for m, margin in case.musts.values()):
-        return "adopt", "no_worse"
-    return "retest", "must_not_shown"
+def _clause(question: Question, case: _Case, p_gain: float) -> str:
+    chances = Chances.of(case.goal, case.musts)
+    if question.rule.kind == "no_worse":
+        return str(no_worse_clauses(chances, case.fact_better)[0])
+    return str(gain_clauses(chances, p_gain, case.depends)[0])
 
 
 def _one_winner(
     question: Question,
     first: Mapping[str, tuple[str, str]],
     cases: Sequence[_Case],
-    fits: Mapping[str, FittedAttribute],
+    fits: Mapping[str, Fitted],
 ) -> dict[str, tuple[str, str]]:
     """At most one rival is adopted: the best, and only if it is clearly ahead of each other one that passes."""
     decided = dict(first)
@@ -188,15 +160,16 @@ def _standing(question: Question, case: _Case) -> float:
     if case.goal is not None:
         return case.goal.mean
     fact = question.rule.fact
-    assert fact is not None  # only a shown fact lets a 'no worse' rival pass
+    if fact is None:  # the fact is that it breaks less; between two such rivals nothing tells
+        return 0.0
     return fact.values[case.variant] * (-1.0 if fact.better == "lower" else 1.0)
 
 
-def _p_ahead(question: Question, best: _Case, other: _Case, fits: Mapping[str, FittedAttribute]) -> float:
+def _p_ahead(question: Question, best: _Case, other: _Case, fits: Mapping[str, Fitted]) -> float:
     if not question.rule.goals:
         return float(_standing(question, best) > _standing(question, other))
     gaps = {g.attribute: fits[g.attribute].improvement_over(best.variant, other.variant) for g in question.rule.goals}
-    index = _goal_index(question, gaps)
+    index = goal_index(question, gaps)
     return index.p_above(0.0) if index is not None else 0.0
 
 
@@ -213,16 +186,17 @@ def _criteria(question: Question, case: _Case, p_gain: float) -> list[Criterion]
     found: list[Criterion] = []
     if case.figures.runs and case.goal is not None:
         p = case.goal.p_above(0.0)
-        name = " and ".join(g.attribute for g in question.rule.goals)
+        name = " and ".join(spoken(g.attribute) for g in question.rule.goals)
         found.append(Criterion(case.variant, "goal", name, f"P(better) at least {p_gain:.3g}", f"{p:.3f}", p >= p_gain))
-    if question.rule.fact is not None and question.rule.kind == "no_worse":
-        told = {None: "not declared", True: "better", False: "not better"}[case.fact_better]
-        fact = Criterion(case.variant, "goal", question.rule.fact.name, "better figure", told, bool(case.fact_better))
+    if question.rule.kind == "no_worse" and (question.rule.fact is not None or question.rule.fact_failures):
+        told = {None: "not shown", True: "better", False: "not better"}[case.fact_better]
+        name = question.rule.fact.name if question.rule.fact is not None else "failure rate"
+        fact = Criterion(case.variant, "goal", name, "better figure", told, bool(case.fact_better))
         found.append(fact)
     wanted = RULE.no_worse if question.rule.kind == "no_worse" else RULE.must_held
     for name, (improvement, margin) in case.musts.items() if case.figures.runs else ():
         p = improvement.p_above(-margin)
         needs = f"P(no worse than {margin:g}) at least {wanted:g}"
-        found.append(Criterion(case.variant, "must", name, needs, f"{p:.3f}", p >= wanted))
+        found.append(Criterion(case.variant, "must", spoken(name), needs, f"{p:.3f}", p >= wanted))
     found += [Criterion(case.variant, "gate", g.clause, g.needs, g.found, False) for g in case.gates]
     return [replace(c, found=c.found.removeprefix("0")) if c.role != "gate" else c for c in found]

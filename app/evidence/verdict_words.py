@@ -3,11 +3,13 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from app.evidence.criteria import spoken, unit_of
+from app.evidence.fitted import Fitted
 from app.evidence.gates import Unmet
 from app.evidence.inputs import Question
 from app.evidence.mixture import Mixture
 from app.evidence.phrases import count, joined, probability, signed
-from app.evidence.ratings import FittedAttribute
+from app.evidence.rows import GOAL_INDEX, LAP_TIME
 from app.evidence.thresholds import RULE
 
 _WORDS = {"adopt": "Adopt", "reject": "Reject", "retest": "Retest", "setting": "Keep both as a setting"}
@@ -30,6 +32,7 @@ class Figures:
     p_must_held: float
     fact: str
     asks_gain: bool
+    breaks: str = ""
 
     @classmethod
     def of(
@@ -38,7 +41,7 @@ class Figures:
         variant: str,
         goal: Mixture | None,
         musts: Mapping[str, tuple[Mixture, float]],
-        fit: FittedAttribute | None,
+        fit: Fitted | None,
         runs: int,
     ) -> "Figures":
         worst = min(musts, key=lambda name: (musts[name][0].p_above(-musts[name][1]), name), default="")
@@ -47,13 +50,15 @@ class Figures:
         return cls(
             variant=variant,
             control=question.control,
-            goal_name=joined([g.attribute for g in question.rule.goals]) or joined([*musts]) or "what was declared",
+            goal_name=joined([spoken(g.attribute) for g in question.rule.goals])
+            or joined([spoken(name) for name in musts])
+            or "what was declared",
             amount=_amount(question, variant, goal, fit),
             basis=_basis(question, variant, fit),
             runs=runs,
             p_better=shown.p_above(0.0) if shown else 0.5,
             p_worthwhile=goal.p_above(1.0) if goal else 0.5,
-            worst_must=worst,
+            worst_must=spoken(worst),
             worst_must_margin=margin,
             p_must_held=musts[worst][0].p_above(-margin) if worst else 1.0,
             fact=_fact(question, variant),
@@ -61,22 +66,24 @@ class Figures:
         )
 
 
-def _amount(question: Question, variant: str, goal: Mixture | None, fit: FittedAttribute | None) -> str:
+def _amount(question: Question, variant: str, goal: Mixture | None, fit: Fitted | None) -> str:
     if goal is None and fit is not None:
-        goal, unit = fit.population[variant], "points"
+        goal, name = fit.population[variant], fit.criterion
     elif goal is not None and len(question.rule.goals) == 1:
         name = question.rule.goals[0].attribute
         goal = goal.scaled(question.worthwhile(name))
-        unit = "points" if question.scales[name].kind == "quality" else "marks nearer ideal"
     else:
-        unit = "times W"
+        name = GOAL_INDEX
     if goal is None:
         return ""
     low, high = goal.quantile(0.05), goal.quantile(0.95)
-    return f"{signed(goal.mean, 1)} {unit}, 90 % interval {signed(low, 1)} to {signed(high, 1)}"
+    unit, decimals = unit_of(question, name), 2 if name == LAP_TIME else 1
+    shown = {"percent": "% of a lap", "times W": "times W"}.get(unit, unit)
+    figures = (signed(value, decimals) for value in (goal.mean, low, high))
+    return "{} {}, 90 % interval {} to {}".format(next(figures), shown, *figures)
 
 
-def _basis(question: Question, variant: str, fit: FittedAttribute | None) -> str:
+def _basis(question: Question, variant: str, fit: Fitted | None) -> str:
     if fit is None:
         return ""
     own = [m for m in fit.fitted if m.variant == variant]
@@ -87,6 +94,8 @@ def _basis(question: Question, variant: str, fit: FittedAttribute | None) -> str
 
 def _fact(question: Question, variant: str) -> str:
     fact = question.rule.fact
+    if question.rule.fact_failures:
+        return f"how often {variant} and {question.control} broke"
     if fact is None or variant not in fact.values or question.control not in fact.values:
         return ""
     unit = f" {fact.unit}" if fact.unit else ""
@@ -98,7 +107,9 @@ def verdict_sentence(
 ) -> str:
     """One sentence: the verdict, how the rival stands with figures and n, and the clause that decides."""
     if clause == "thin":
-        return f"{_WORDS[word]}: no driver has yet rated {figures.variant} and another variant in one session."
+        return f"{_WORDS[word]}: no driver has yet tried {figures.variant} and another variant in one session."
+    if clause == "durability" and word == "reject":
+        return f"{_WORDS[word]}: {figures.variant} breaks too often{f' ({figures.breaks})' if figures.breaks else ''}."
     standing = f"{figures.variant} {_how(figures)} ({', '.join(t for t in (figures.amount, figures.basis) if t)})"
     return f"{_WORDS[word]}: {standing}{_because(word, clause, figures, gates, conflict, beside)}."
 
@@ -138,6 +149,7 @@ def _because(
     return {
         "large_gain": f"; so large a gain outweighs some doubt about {must}",
         "no_worse": f"; {figures.fact}, and nothing is lost that the rule protects",
+        "conditions": ", but it is better in some conditions and worse in others",
         "gain_with_harm": f", but {figures.worst_must} is worse: each is better on something that counts",
         "harm": f", and {figures.worst_must} is worse than the rule allows; as a setting it may still serve",
         "loss": f": {figures.fact}, no better than {figures.control}" if figures.fact else f": keep {figures.control}",
@@ -179,6 +191,7 @@ def nearest_sentence(
     if clause == "loss" and not figures.asks_gain:
         return "It would be open again with a better figure."
     return {
+        "durability": "It would be open again with a revision that is shown to break less.",
         "harm": f"It would be a retest if P({figures.worst_must} worse) fell below {probability(RULE.harm)}; "
         f"now {probability(1 - figures.p_must_held)}.",
         "loss": f"It would be a retest if P(worse) fell below {probability(RULE.loss)}; "

@@ -167,13 +167,13 @@ def counting(slip_id: int, run_id: int, derived: Iterable[str], notes: Sequence[
     return Counting(tuple(reasons), "" if reasons else after_all)
 
 
-def derived_reasons(run: Any, captured_at: datetime) -> list[str]:
-    """What follows by itself from the run and the time of capture. `run` has state and ended_at."""
+def derived_reasons(run: Any, captured_at: datetime | None) -> list[str]:
+    """What follows by itself from the run and the time of capture (None: of the run alone). `run` has state and ended_at."""
     reasons: list[str] = []
     if run.state == RunState.SHORT:
         reasons.append(NotCounted.TOO_FEW_LAPS)
     if run.state == RunState.VOID:
         reasons.append(NotCounted.TEST_ENTRY)
-    if timeliness(run.ended_at, captured_at) == Timeliness.VERY_LATE:
+    if captured_at is not None and timeliness(run.ended_at, captured_at) == Timeliness.VERY_LATE:
         reasons.append(NotCounted.VERY_LATE)
     return reasons

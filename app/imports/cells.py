@@ -12,42 +12,13 @@ from app.errors import Refused
 from app.feedback.models import Confidence
 from app.feedback.rules import LONGEST_REMARK
 from app.imports.rules import Choices, MarkRow, Role, Scale
-from app.imports.table import Errors, Row, Table
 from app.people.rules import check_one_script, name_key
 from app.programmes.conditions import Grip, Surface
+from app.tables import Cells, Errors, Table, Unreadable
 from app.web.text import TextRefused, clean_line, clean_text
 
 LATEST_CLOCK = 1440
 NOT_JUDGED = ("", "n/a", "na", "-", "–", "could not judge")
-
-
-class Unreadable(ValueError):
-    """The message finishes a sentence that begins with the cell's value."""
-
-
-class Cells:
-    """One column's cells. Each spelling is read once; what is wrong with it is said for every line."""
-
-    def __init__(
-        self, table: Table, name: str, read: Callable[[str, int], Any], errors: Errors, absent: Any = ""
-    ) -> None:
-        self.position = table.header.index(name) if name else None
-        self.name, self.read, self.errors, self.absent = name, read, errors, absent
-        self.known: dict[str, tuple[Any, str]] = {}
-
-    def at(self, row: Row) -> Any:
-        if self.position is None:
-            return self.absent
-        raw = row.cells[self.position]
-        if raw not in self.known:
-            try:
-                self.known[raw] = (self.read(raw, row.line), "")
-            except Unreadable as wrong:
-                self.known[raw] = (None, str(wrong))
-        value, reason = self.known[raw]
-        if reason:
-            self.errors.add(row.line, self.name, raw, reason)
-        return value
 
 
 def named(longest: int, *, required: bool = True) -> Callable[[str, int], str]:

@@ -12,10 +12,10 @@ from app.errors import Refused
 from app.imports import commands, queries
 from app.imports.forms import ImportForm
 from app.imports.rules import Choices, Role, guess_columns
-from app.imports.table import MOST_BYTES, Table, TableRefused, read_table
 from app.people.models import Account, Membership
 from app.programmes.models import Programme, ScaleKind
 from app.programmes.queries import find_programme_by_name
+from app.tables import MOST_BYTES, Table, TableRefused, read_table
 from app.web.filters import listing, plural
 
 Prepare = Callable[[argparse.Namespace], tuple[Any, Database]]

@@ -12,7 +12,6 @@ from app.imports import names, queries
 from app.imports.plan import Plan
 from app.imports.row_commands import Ids, write_sessions
 from app.imports.rules import Choices
-from app.imports.table import Table
 from app.people.models import Account, Hat, Membership
 from app.people.queries import initials_of
 from app.people.rules import name_key
@@ -25,6 +24,7 @@ from app.questions.models import Ground, Question
 from app.questions.rules import DeclaredRule, GoalRule
 from app.sessions.commands import add_car
 from app.sessions.queries import list_cars
+from app.tables import Table
 
 
 @dataclass(frozen=True, slots=True)

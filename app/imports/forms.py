@@ -8,12 +8,12 @@ from typing import Any
 
 from app import units
 from app.errors import Refused
-from app.imports.cells import Unreadable, look_alike_key, named, read_mark
+from app.imports.cells import look_alike_key, named, read_mark
 from app.imports.rules import MINUTES_PER_RUN, NEEDED, Choices, Role, Scale, guess_columns
-from app.imports.table import MOST_BYTES, Errors, Table, TableRefused
 from app.programmes.models import ScaleKind
 from app.programmes.rules import ScaleSpec, check_scale
 from app.questions.rules import MOST_VARIANTS
+from app.tables import MOST_BYTES, Errors, Table, TableRefused, Unreadable
 from app.web.forms import Choice, Field, Form
 
 MOST_CARRIED = 900_000  # characters of the packed table that a page carries from step to step; nothing is stored yet

@@ -14,7 +14,7 @@ from app.errors import Refused
 from app.imports import commands, queries
 from app.imports.forms import OPTIONAL, ImportForm, UploadForm, pack, unpack
 from app.imports.rules import NEEDED
-from app.imports.table import MOST_BYTES, Errors, Table, TableRefused, read_table
+from app.tables import MOST_BYTES, Errors, Table, TableRefused, read_table
 from app.web.forms import posted
 from app.web.page import page, redirect
 

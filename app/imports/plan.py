@@ -9,10 +9,10 @@ from typing import Any
 from app.feedback.rules import LONGEST_REMARK
 from app.imports.cells import look_alike_key, read_rows
 from app.imports.rules import Choices, MarkRow, Role, Scale, check_choices
-from app.imports.table import Errors, Table
 from app.people.rules import name_key
 from app.programmes.conditions import Grip, Surface
 from app.questions.rules import MOST_VARIANTS
+from app.tables import Errors, Table
 
 MOST_DRIVERS, MOST_SESSIONS, MOST_ATTRIBUTES, MOST_CARS = 200, 500, 40, 50
 HIGHEST_RUN = 999  # a whole number up to this can say the order of runs; a larger one is a name

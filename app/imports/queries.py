@@ -11,13 +11,13 @@ from app.errors import Conflict, NotFound, Refused
 from app.history.models import Happening
 from app.imports.plan import Plan, make_plan
 from app.imports.rules import Choices, Scale
-from app.imports.table import Table
 from app.people.models import Account, Hat, Membership
 from app.people.queries import list_people
 from app.people.rules import name_key
 from app.programmes.models import Programme
 from app.programmes.queries import find_programme_by_name, list_attributes
 from app.questions.queries import find_question_by_title
+from app.tables import Table
 
 IMPORTED = "imported table"
 

@@ -6,8 +6,8 @@ from datetime import date
 from enum import StrEnum
 
 from app.errors import Refused
-from app.imports.table import Table
 from app.programmes.models import Attribute, ScaleKind
+from app.tables import Table
 
 MINUTES_PER_RUN = 12  # a usual cycle of five minutes' driving and the turnround; common practice, no source
 

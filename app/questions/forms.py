@@ -6,7 +6,7 @@ from typing import Any
 from app import units
 from app.programmes.conditions import ALL_CLASSES
 from app.questions.models import Ground, RuleKind, VariantState
-from app.questions.rules import DeclaredRule, FactRule, GoalRule, MustRule
+from app.questions.rules import MEASURES, USE_UNITS, DeclaredRule, DurabilityRule, FactRule, GoalRule, MustRule
 from app.web.forms import Field, Form
 
 GROUNDS = [(ground.value, ground.value) for ground in Ground]
@@ -70,6 +70,10 @@ class RuleForm(Form):
         "musts": Field("Must be no worse on", kind="checkboxes", required=False,
                        hint="Each must costs power: about 10 points of the chance to adopt."),
         "margin": Field("By more than this margin", kind="number", unit="points", quantity=units.POINTS, raw="0.5"),
+        "worthwhile_percent": Field("Worthwhile difference of lap time", kind="number", unit="%", required=False,
+                                    hint="Where lap time is a goal or a must. Empty: 0.3 % of a lap."),
+        "lap_margin": Field("No slower by more than", kind="number", unit="%", required=False,
+                            hint="Where lap time is a must. Empty: its worthwhile difference."),
         "drivers": Field("Drivers at least", kind="integer", raw="3"),
         "brackets": Field("Counted brackets a driver at least", kind="integer", raw="1"),
         "sessions": Field("Test sessions at least", kind="integer", raw="2", hint="One session alone never adopts."),
@@ -80,6 +84,12 @@ class RuleForm(Form):
         "fact_unit": Field("Unit of the fact", longest=12, required=False, hint="Such as g."),
         "fact_better": Field("Better when", kind="radios", choices=[("lower", "lower"), ("higher", "higher")], raw="lower"),
         "fact_values": Field("Figures", kind="textarea", longest=600, required=False, hint="One a line: t40 = 12.4"),
+        "fact_failures": Field("The fact is that it breaks less often than the control", kind="checkbox", required=False),
+        "durability_rate": Field("Failures at most", kind="number", required=False, hint="Empty: the question asks for no durability."),
+        "durability_per": Field("Per", kind="number", raw="1000", required=False),
+        "durability_unit": Field("Counted in", kind="select", choices=[(unit, unit) for unit in USE_UNITS], raw="laps",
+                                 required=False),
+        "durability_hurts": Field("A failure can hurt people", kind="checkbox", required=False),
         "reason": Field("Reason for the change", longest=500, required=False, hint="Needed once the rule is locked."),
     }  # fmt: skip
 
@@ -100,30 +110,47 @@ class RuleForm(Form):
         v = self.values
         second = v["goal_second"]
         weight = (v["goal_weight"] or 100) / 100 if second else 1.0
-        goals = [GoalRule(int(v["goal"]), weight)] if v["goal"] else []
+        goals = [GoalRule(_attribute(v["goal"]), weight, _measure(v["goal"]))] if v["goal"] else []
         if second and goals:
-            goals.append(GoalRule(int(second), round(1 - weight, 6)))
-        margin = round(v["margin"] * 100)
+            goals.append(GoalRule(_attribute(second), round(1 - weight, 6), _measure(second)))
+        margin, lap_margin = round(v["margin"] * 100), _hundredths(v["lap_margin"])
+        musts = [MustRule(_attribute(item), lap_margin if item == "lap_time" else margin, _measure(item)) for item in v["musts"]]
         fact = FactRule(v["fact_name"], v["fact_unit"], v["fact_better"], v["fact_values"]) if v["fact_name"] else None
         return DeclaredRule(
-            kind=v["kind"], goals=tuple(goals), musts=tuple(MustRule(int(item), margin) for item in v["musts"]),
+            kind=v["kind"], goals=tuple(goals), musts=tuple(musts),
             worthwhile_hundredths=round(v["worthwhile"] * 100), drivers=v["drivers"], brackets=v["brackets"],
             sessions=v["sessions"], conditions=v["conditions"], blind_percent=v["blind_percent"], fact=fact,
+            worthwhile_percent_hundredths=_hundredths(v["worthwhile_percent"]), fact_failures=v["fact_failures"],
+            durability=self._durability(),
         )  # fmt: skip
+
+    def _durability(self) -> DurabilityRule | None:
+        v = self.values
+        if v["durability_rate"] is None:
+            return None
+        per = 1000.0 if v["durability_per"] is None else v["durability_per"]
+        return DurabilityRule(v["durability_rate"], per, v["durability_unit"] or "laps", v["durability_hurts"])
 
     def show(self, rule: DeclaredRule) -> "RuleForm":
         """Fill the form with a declared rule."""
         self.fill(
-            kind=rule.kind, worthwhile=(rule.worthwhile_hundredths or 50) / 100, musts=[str(m.attribute_id) for m in rule.musts],
+            kind=rule.kind, worthwhile=(rule.worthwhile_hundredths or 50) / 100, musts=[str(m.key) for m in rule.musts],
             drivers=rule.drivers, brackets=rule.brackets, sessions=rule.sessions, conditions="\n".join(rule.conditions),
-            blind_percent=rule.blind_percent,
+            blind_percent=rule.blind_percent, fact_failures=rule.fact_failures,
         )  # fmt: skip
         if rule.goals:
-            self.fill(goal=rule.goals[0].attribute_id, goal_weight=rule.goals[0].weight * 100)
+            self.fill(goal=rule.goals[0].key, goal_weight=rule.goals[0].weight * 100)
         if len(rule.goals) > 1:
-            self.fill(goal_second=rule.goals[1].attribute_id)
-        if rule.musts and rule.musts[0].margin_hundredths:
-            self.fill(margin=rule.musts[0].margin_hundredths / 100)
+            self.fill(goal_second=rule.goals[1].key)
+        for must in rule.musts:
+            if must.margin_hundredths:
+                self.fill(**{"lap_margin" if must.measure == "lap_time" else "margin": must.margin_hundredths / 100})
+        if rule.worthwhile_percent_hundredths:
+            self.fill(worthwhile_percent=rule.worthwhile_percent_hundredths / 100)
+        if rule.durability:
+            asked = rule.durability
+            self.fill(durability_rate=asked.highest_rate, durability_per=asked.per, durability_unit=asked.unit,
+                      durability_hurts=asked.hurts)  # fmt: skip
         if rule.fact:
             figures = "\n".join(f"{code} = {value:g}" for code, value in rule.fact.values.items())
             self.fill(fact_name=rule.fact.name, fact_unit=rule.fact.unit, fact_better=rule.fact.better, fact_values=figures)
@@ -145,6 +172,19 @@ def _figures(text: str) -> Mapping[str, float]:
     return found
 
 
+def _attribute(chosen: str) -> int:
+    return 0 if chosen in MEASURES else int(chosen)
+
+
+def _measure(chosen: str) -> str:
+    return chosen if chosen in MEASURES else ""
+
+
+def _hundredths(value: float | None) -> int | None:
+    return None if value is None else round(value * 100)
+
+
 def attribute_choices(attributes: Sequence[Any], *, none: str | None = None) -> list[tuple[str, str]]:
-    rows = [(str(item.id), item.name) for item in attributes]
+    """Rating attributes, then what is measured."""
+    rows = [*((str(item.id), item.name) for item in attributes), *MEASURES.items()]
     return [("", none), *rows] if none is not None else rows

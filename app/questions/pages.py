@@ -173,6 +173,14 @@ def _attributes(db: Db, viewer: Viewer) -> dict[str, list[tuple[str, str]]]:
             "musts": attribute_choices(attributes)}  # fmt: skip
 
 
+def _names(db: Db, viewer: Viewer) -> dict[int | str, str]:
+    """What a rule can be about, by its key."""
+    found: dict[int | str, str] = {item.id: item.name for item in list_attributes(db, viewer.programme_id)}
+    for measure, name in rules.MEASURES.items():
+        found[measure] = name
+    return found
+
+
 def _with_owner(form: Form) -> dict[str, Any]:
     return {**form.values, "owner_id": int(form.values["owner_id"]) if form.values["owner_id"] else None}
 
@@ -180,7 +188,7 @@ def _with_owner(form: Form) -> dict[str, Any]:
 def _rule_page(request: Request, db: Db, viewer: Viewer, question: Question, form: RuleForm, status: int = 200) -> Response:
     if not form.submitted:
         form.offer(**_attributes(db, viewer))
-    names = {item.id: item.name for item in list_attributes(db, viewer.programme_id)}
+    names = _names(db, viewer)
     versions = [(version, rules.DeclaredRule.read(version.declared)) for version in question.rules]
     return page(request, "questions/show_rule.html", status=status, question=question, form=form, versions=versions,
                 names=names)  # fmt: skip
@@ -198,7 +206,7 @@ def _question_page(request: Request, db: Db, viewer: Viewer, question_id: int, *
                          if n != "edition" and str(getattr(question, n) or "") != str(f.raw)]  # fmt: skip
         form.fields["edition"].raw = str(question.edition)
     present = rules.current_rule(question)
-    names = {item.id: item.name for item in list_attributes(db, viewer.programme_id)}
+    names = _names(db, viewer)
     return page(
         request, "questions/show_question.html", status=sent.status if sent else 200, question=question, form=form,
         variant_form=forms.get("variant_form") or VariantForm().offer(revision_ids=_revisions(db, viewer)),

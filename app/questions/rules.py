@@ -9,20 +9,51 @@ from app.programmes.conditions import ALL_CLASSES
 from app.questions.models import Question, QuestionState, RuleKind, RuleVersion
 
 MOST_VARIANTS = 6
+MEASURES: Mapping[str, str] = {"lap_time": "Lap time", "preference": "Forced preference"}  # criteria that nobody rates
+USE_UNITS = ("laps", "minutes", "impacts")
 
 
 @dataclass(frozen=True, slots=True)
 class GoalRule:
+    """What must gain: a rating attribute, or (attribute_id 0) one of MEASURES."""
+
     attribute_id: int
     weight: float = 1.0
+    measure: str = ""
+
+    @property
+    def key(self) -> int | str:
+        return self.measure or self.attribute_id
 
 
 @dataclass(frozen=True, slots=True)
 class MustRule:
-    """No worse than `margin_hundredths` of a point on this attribute; None = the scale's default."""
+    """No worse than `margin_hundredths` on this attribute or measure; None = the worthwhile difference.
+
+    Hundredths of a point for an attribute and for a preference, of a percent of the lap for lap time.
+    """
 
     attribute_id: int
     margin_hundredths: int | None = None
+    measure: str = ""
+
+    @property
+    def key(self) -> int | str:
+        return self.measure or self.attribute_id
+
+
+@dataclass(frozen=True, slots=True)
+class DurabilityRule:
+    """A rival may fail at most `highest_rate` times per `per` laps, minutes or impacts. hurts : failing can hurt people."""
+
+    highest_rate: float
+    per: float = 1000.0
+    unit: str = "laps"
+    hurts: bool = False
+
+    @property
+    def words(self) -> str:
+        return f"at most {self.highest_rate:g} failures per {self.per:g} {self.unit}" + (", which can hurt people" if self.hurts else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +81,19 @@ class DeclaredRule:
     conditions: tuple[str, ...] = ()
     blind_percent: int = 0
     fact: FactRule | None = None
+    worthwhile_percent_hundredths: int | None = None  # W of lap time, in hundredths of a percent
+    fact_failures: bool = False  # the fact of a 'no worse' question: the rival breaks less often
+    durability: DurabilityRule | None = None
+
+    @property
+    def measured_words(self) -> list[str]:
+        """What the rule says beside ratings, in words."""
+        lap = next((m.margin_hundredths for m in self.musts if m.measure == "lap_time"), None)
+        w = self.worthwhile_percent_hundredths
+        return [words for words in (
+            f"W of lap time {w / 100:g} %" if w else "", f"no slower by more than {lap / 100:g} %" if lap else "",
+            self.durability.words if self.durability else "", "the fact is fewer failures" if self.fact_failures else "",
+        ) if words]  # fmt: skip
 
     def stored(self) -> dict[str, Any]:
         """The JSON form; `read` is its inverse."""
@@ -58,7 +102,7 @@ class DeclaredRule:
     @classmethod
     def read(cls, stored: Mapping[str, Any]) -> "DeclaredRule":
         known = dict(stored)
-        fact = known.pop("fact", None)
+        fact, durability = known.pop("fact", None), known.pop("durability", None)
         return cls(
             **{
                 **known,
@@ -67,6 +111,7 @@ class DeclaredRule:
                 "secondary": tuple(known.get("secondary", ())),
                 "conditions": tuple(known.get("conditions", ())),
                 "fact": FactRule(**fact) if fact else None,
+                "durability": DurabilityRule(**durability) if durability else None,
             }
         )
 
@@ -75,12 +120,12 @@ def check_rule(rule: DeclaredRule, attribute_ids: Sequence[int], variant_codes: 
     """Refuse a rule that could not decide anything, at the field where it can be mended."""
     if rule.kind == RuleKind.GAIN and not rule.goals:
         raise Refused("A gain needs a goal", "Name the attribute that must get better", field="goal")
-    named = [g.attribute_id for g in rule.goals] + [m.attribute_id for m in rule.musts]
-    if any(attribute not in attribute_ids for attribute in named):
+    named = [g.key for g in rule.goals] + [m.key for m in rule.musts]
+    if any(key not in (*attribute_ids, *MEASURES) for key in named):
         raise Refused("One of the attributes is not of this programme", field="goal")
-    if len({g.attribute_id for g in rule.goals}) != len(rule.goals):
+    if len({g.key for g in rule.goals}) != len(rule.goals):
         raise Refused("The two goals are the same attribute", field="goal_second")
-    if {g.attribute_id for g in rule.goals} & {m.attribute_id for m in rule.musts}:
+    if {g.key for g in rule.goals} & {m.key for m in rule.musts}:
         raise Refused("The goal can't also be a must", "It has to gain already", field="musts")
     if rule.goals and abs(sum(g.weight for g in rule.goals) - 1) > 1e-9:
         raise Refused("The weights of the goals must sum to 100 %", field="goal_weight")
@@ -88,9 +133,22 @@ def check_rule(rule: DeclaredRule, attribute_ids: Sequence[int], variant_codes: 
         raise Refused("A worthwhile difference is more than nothing", field="worthwhile")
     if any(m.margin_hundredths is not None and m.margin_hundredths <= 0 for m in rule.musts):
         raise Refused("A margin is more than nothing", "With a margin of 0 nothing could ever pass", field="margin")
+    if rule.worthwhile_percent_hundredths is not None and rule.worthwhile_percent_hundredths <= 0:
+        raise Refused("A worthwhile difference is more than nothing", field="worthwhile_percent")
+    _check_durability(rule.durability)
     _check_requirements(rule)
     if rule.kind == RuleKind.NO_WORSE:
         _check_fact(rule, variant_codes)
+
+
+def _check_durability(durability: DurabilityRule | None) -> None:
+    if durability is None:
+        return
+    if durability.highest_rate <= 0:
+        raise Refused("A highest failure rate is more than nothing", "No trial can show that a part never fails",
+                      field="durability_rate")  # fmt: skip
+    if durability.per <= 0 or durability.unit not in USE_UNITS:
+        raise Refused("Failures are counted per so many laps, minutes or impacts", field="durability_per")
 
 
 def _check_requirements(rule: DeclaredRule) -> None:
@@ -109,8 +167,11 @@ def _check_requirements(rule: DeclaredRule) -> None:
 
 
 def _check_fact(rule: DeclaredRule, variant_codes: Sequence[str]) -> None:
+    if rule.fact is None and rule.fact_failures:
+        return
     if rule.fact is None:
-        raise Refused("“No worse is enough” needs its declared fact", "Such as mass in g for every variant", field="fact_name")
+        raise Refused("“No worse is enough” needs its declared fact", "Such as mass in g for every variant, or fewer failures",
+                      field="fact_name")  # fmt: skip
     missing = [code for code in variant_codes if code not in rule.fact.values]
     if missing:
         raise Refused(f"The fact has no figure for {', '.join(missing)}", "One line for each variant", field="fact_values")

@@ -34,6 +34,8 @@ file one's own slip                       | no     | no      | yes    | yes     
 file for another                          | no     | no      | no     | yes       | no         | yes      | no
 amend or withdraw a slip                  | no     | no      | own    | own       | own        | own      | own
 say what counts                           | no     | no      | no     | yes       | no         | no       | no
+add and withdraw laps and other tables    | no     | no      | no     | yes       | yes        | yes      | yes
+say which variant one would keep          | no     | no      | yes    | yes       | yes        | yes      | yes
 raise a concern                           | no     | no      | yes    | yes       | yes        | yes      | yes
 triage and close a concern                | no     | no      | no     | no        | no         | yes      | yes
 file a provisional ruling                 | no     | no      | no     | no        | no         | yes      | yes

@@ -11,8 +11,8 @@ from app.archive.queries import write_archive
 from app.db import Database, Db, transaction
 from app.history.commands import record
 from app.imports.commands import import_ratings
-from app.imports.table import read_table
 from app.migrate import upgrade
+from app.tables import read_table
 from tests import make
 from tests.access.rows import fill_every_table
 from tests.imports.tables import WINE, wine_choices

@@ -1,6 +1,6 @@
-"""python -m tests.benchmarks pages: what each main page costs in a large programme, and whether it grows.
+"""python -m tests.benchmarks pages|evidence: what each main page costs, and what the fits cost, and how both grow.
 
-Exits 1 when a page needs more than 12 queries, or more of them at full size than at a tenth.
+Exits 1 when a page needs more than 12 queries, or more of them at full size than at a tenth; or when a fit misses its aim.
 """
 
 import argparse
@@ -14,6 +14,7 @@ from pathlib import Path
 from app.db import Database
 from app.migrate import upgrade
 from app.settings import Settings
+from tests.benchmarks import evidence
 from tests.benchmarks.pages import Measured, Stopwatch, as_rows, complaints, pages_of, peak_mib
 from tests.benchmarks.programme import build
 from tests.benchmarks.rows import Size
@@ -21,12 +22,14 @@ from tests.benchmarks.rows import Size
 
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
-    parser.add_argument("what", choices=["pages"])
+    parser.add_argument("what", choices=["pages", "evidence"])
     for name, value in asdict(Size()).items():
         parser.add_argument(f"--{name}", type=int, default=value)
     parser.add_argument("--times", type=int, default=7, help="fetches of each page; the least time is shown")
     parser.add_argument("--json", type=Path, help="also write the figures to this file")
     asked = parser.parse_args()
+    if asked.what == "evidence":
+        return _evidence(asked.times, asked.json)
     size = Size(asked.questions, asked.sessions, asked.runs, asked.marks, asked.concerns)
     small, large = (_measured(each, asked.times) for each in (size.tenth(), size))
     print(f"{'page':22} {'queries':>12} {'CPU ms':>16} {'bare ms':>8} {'ratio':>6} {'kB':>6}    (small, large)")
@@ -47,6 +50,17 @@ def main() -> int:
         }
         asked.json.write_text(json.dumps(figures, indent=1) + "\n")
     return 1 if found else 0
+
+
+def _evidence(times: int, out: Path | None) -> int:
+    found = evidence.measure(times)
+    told = evidence.complaints(found)
+    print("\n".join([*evidence.report(found), *(told or ["every aim is met"])]))
+    if out:
+        figures = {"cpu_ms": {k: round(v, 1) for k, v in found.items()},
+                   "exponents": {k: round(v, 2) for k, v in evidence.exponents(found).items()}}  # fmt: skip
+        out.write_text(json.dumps(figures, indent=1) + "\n")
+    return 1 if told else 0
 
 
 def _measured(size: Size, times: int) -> list[Measured]:

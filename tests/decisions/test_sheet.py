@@ -135,7 +135,7 @@ def test_the_sheet_of_a_question_with_no_slip_yet(db, browser, closed):
     if closed:
         fixture.close(db, w, session_id)
     shown = text_of(sheet_page(browser, w))
-    assert "no driver has yet rated t45 and another variant in one session" in shown
+    assert "no driver has yet tried t45 and another variant in one session" in shown
 
 
 def test_a_question_of_another_programme_has_no_sheet(db, browser):

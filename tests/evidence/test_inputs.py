@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from app.evidence import inputs
 from app.evidence.inputs import Evidence, EvidenceError, Goal, Mark, Must, Question, Rule, Scale
-from app.evidence.results import sheet_from_json, to_json
+from app.evidence.storing import sheet_from_json, to_json
 from app.evidence.story import roll_up
 from tests.evidence.make import evidence, fixture_marks, question
 

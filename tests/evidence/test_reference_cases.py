@@ -2,7 +2,8 @@
 
     pytest tests/evidence/test_reference_cases.py --cases DIR      (default: the folder `cases` beside this file)
 
-Outside sources: named in each case (`source`); here the R package `ordinal`, clm and clmm, versions in each case.
+Outside sources: named in each case (`source`): the R packages ordinal, lme4, survival, BradleyTerry2 and others, published
+tables and textbook examples, closed forms; versions in each case.
 One table, METHODS, picks the function; a case in the table fails when a key of `expected` cannot be answered.
 """
 
@@ -21,6 +22,8 @@ from scipy.special import ndtr
 from app.evidence.description import Coded, ModelDescription, code
 from app.evidence.ordinal import OrdinalFit, fit_ordinal
 from tests.evidence.conftest import cases_folder
+from tests.evidence.runners import RUNNERS, with_table
+from tests.evidence.runners_laps import linear_mixed_model
 
 TEXT_KEYS = {"standard_errors", "offending"}
 OTHER_LIBRARY_KEYS = {"satterthwaite_df", "p_satterthwaite", "rank_sum_lsd_5pct"}
@@ -86,6 +89,8 @@ def _answers(model: dict, coded: Coded, fit: OrdinalFit) -> dict[str, Any]:
 METHODS: dict[tuple[str, str], Callable[[dict, list[dict[str, list[str]]]], dict[str, Any]]] = {
     ("ordinal_model", "fixed only"): ordinal_model,
     ("ordinal_model", "random intercepts"): ordinal_model,
+    **{("linear_mixed_model", shape): linear_mixed_model for shape in ("fixed only", "random intercepts", "random slopes")},
+    **{(kind, "no model"): run for kind, run in RUNNERS.items()},
 }
 
 
@@ -196,8 +201,9 @@ def pytest_generate_tests(metafunc):
 
 def test_reference_case(case_folder):
     case = json.loads((case_folder / "expected.json").read_text())
-    found = METHODS[method_key(case)](case, read_tables(case_folder, case))
-    told = differences(case, case["expected"], found)
+    tables = read_tables(case_folder, case)
+    found = METHODS[method_key(case)](case, tables)
+    told = differences(case, with_table(case, tables), found)
     assert not told, f"{case_folder.name}:\n" + "\n".join(told)
 
 

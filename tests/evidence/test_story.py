@@ -18,8 +18,11 @@ from hypothesis import strategies as st
 from app.evidence import METHOD_VERSION
 from app.evidence.inputs import Evidence, Goal, Must, Question, Rule, Scale
 from app.evidence.phrases import probability, signed
-from app.evidence.results import CLAUSES, READINGS, to_json
+from app.evidence.results import CLAUSES, READINGS
+from app.evidence.rows import LAP_TIME, Durability, Exposure, Preference
+from app.evidence.storing import sheet_from_json, to_json
 from app.evidence.story import roll_up
+from app.trials.world import World, generator, simulate
 from tests.evidence.make import HALF_STEPS, evidence, fixture_marks, outing, pair_question, programme, without_clock
 
 GOLDEN = Path(__file__).parent / "golden.json"
@@ -49,7 +52,43 @@ def golden_figures():
         }
         found[name]["verdicts"] = [f"{v.variant} {v.verdict} {v.clause}" for v in sheet.verdicts]
         found[name]["readings"] = [f"{r.variant} {r.reading}" for r in sheet.panel.readings]
-    return found
+    return found | {"everything": everything_figures()}
+
+
+def everything():
+    """Marks, laps, choices, use and failures of one simulated programme with two condition classes."""
+    question = Question("A", ("A", "B"), {"handling": Scale(), "ease": Scale()},
+                        Rule(goals=(Goal("handling"),), musts=(Must("ease", 0.5), Must(LAP_TIME, 0.3)), drivers=2,
+                             durability=Durability(1.0)))  # fmt: skip
+    truths = {"handling": (0.6,), "ease": (0.0,), LAP_TIME: (0.2,)}
+    world = simulate(World(sessions=4), question, truths, generator(1, "golden", 0))
+    wet = {"S3", "S4"}
+    return Evidence(
+        question,
+        tuple(replace(m, condition="wet" if m.session in wet else "dry") for m in world.marks),
+        laps=tuple(replace(lap, condition="wet" if lap.session in wet else "dry") for lap in world.laps),
+        preferences=tuple(Preference(f"D{d}", f"S{s}", "A", "B", "B" if (d + s) % 3 else None) for d in (1, 2, 3) for s in (1, 2)),
+        exposures=(Exposure("A", laps=2000, failures=1), Exposure("B", laps=500, failures=0)),
+    )
+
+
+def everything_figures():
+    sheet = roll_up(everything(), ahead=True)
+    found = {f"{m.variant} {m.criterion}": [m.mean, m.sd, m.low90, m.high90, m.p_better] for m in sheet.measures}
+    (lap,) = sheet.lap_readings
+    found["lap"] = [lap.mean_s, lap.base_s, lap.race_s, lap.resolution_s, lap.spoiled_p]
+    failures = {f.variant: f for f in sheet.failure_readings}
+    found["failures"] = [failures["B"].p_below_limit, failures["B"].p_below_control, failures["B"].missing]
+    found["classes"] = [c.mean for r in sheet.condition_readings for c in r.classes]
+    found["ahead"] = [c.p_settle for o in sheet.outlook for c in o.candidates[:3]] or [0.0]
+    return found | {"verdicts": [f"{v.variant} {v.verdict} {v.clause}" for v in sheet.verdicts]}
+
+
+def test_a_sheet_of_everything_reads_back_equal_and_is_the_same_every_time():
+    sheet = roll_up(everything(), ahead=True)
+    assert sheet_from_json(json.loads(json.dumps(to_json(sheet), allow_nan=False))) == sheet
+    assert roll_up(everything(), ahead=True) == sheet
+    assert {m.criterion for m in sheet.measures} == {"handling", "ease", LAP_TIME, "preference"}
 
 
 def test_changed_figures_need_a_new_method_version():

@@ -10,10 +10,12 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from app.evidence.fitted import Fitted
 from app.evidence.inputs import Evidence, Fact, Gate, Goal, Must, OpenConcern, Question, Rule, Scale
 from app.evidence.mixture import Mixture
-from app.evidence.ratings import FittedAttribute, fit_attribute, scale_in_use, what_enters
+from app.evidence.ratings import fit_attribute, scale_in_use, what_enters
 from app.evidence.results import CLAUSES, DesignReading, Flag
+from app.evidence.rows import Durability
 from app.evidence.story import roll_up
 from app.evidence.verdict import RULE, decide
 from tests.evidence.make import pair_question, programme, up_to_session
@@ -39,7 +41,7 @@ def fitted(question, attribute, improvements, own=None, between=None):
     alone = {(v, d): rivals[v] for v in rivals for d in drivers}
     alone.update(own or {})
     runs = {v: sum(m.variant == v for m in marks) for v in question.variants}
-    return FittedAttribute(
+    return Fitted(
         attribute, marks, runs, drivers, ("S0", "S1", "S2"), {}, False, rivals, rivals, alone, between or {}
     )
 
@@ -126,7 +128,7 @@ def test_two_drivers_and_two_sessions_are_the_floor_whatever_is_declared():
         ({"concerns": (OpenConcern("C-01", "B", True),)}, {}, "blocked"),
         ({"gates": (Gate("20 board hits", False, "B"),)}, {}, "blocked"),
         ({"gates": (Gate("durability", False, "B"),)}, {}, "durability"),
-        ({}, {"durability": True}, "durability"),
+        ({}, {"durability": Durability(1.0)}, "durability"),
         ({}, {"blind_share": 0.5}, "blind"),
         ({}, {"conditions": ("warm turf",)}, "conditions"),
     ],
@@ -169,13 +171,13 @@ def no_worse(must, values=None, design=FINE):
 @pytest.mark.parametrize(
     "must, values, word, clause",
     [
-        (with_p(0.92, -0.5), {"A": 12, "B": 10}, "adopt", "no_worse"),
-        (with_p(0.88, -0.5), {"A": 12, "B": 10}, "retest", "must_not_shown"),
-        (with_p(0.92, -0.5), {"A": 12, "B": 13}, "reject", "loss"),
-        (with_p(0.92, -0.5), {"A": 12, "B": 12}, "reject", "loss"),
+        (with_p(0.96, -0.5), {"A": 12, "B": 10}, "adopt", "no_worse"),
+        (with_p(0.94, -0.5), {"A": 12, "B": 10}, "retest", "must_not_shown"),
+        (with_p(0.96, -0.5), {"A": 12, "B": 13}, "reject", "loss"),
+        (with_p(0.96, -0.5), {"A": 12, "B": 12}, "reject", "loss"),
         (with_p(0.14, -0.5), {"A": 12, "B": 10}, "reject", "harm"),
-        (with_p(0.92, -0.5), None, "retest", "gain_not_shown"),
-        (with_p(0.92, -0.5), {"A": 12}, "retest", "gain_not_shown"),
+        (with_p(0.96, -0.5), None, "retest", "gain_not_shown"),
+        (with_p(0.96, -0.5), {"A": 12}, "retest", "gain_not_shown"),
     ],
 )
 def test_no_worse_is_enough(must, values, word, clause):

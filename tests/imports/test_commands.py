@@ -16,12 +16,12 @@ from app.history.queries import list_trail
 from app.imports.commands import import_into_new_programme, import_ratings
 from app.imports.queries import find_import
 from app.imports.rules import Scale
-from app.imports.table import TableRefused, read_table
 from app.people.models import Account
 from app.people.queries import list_people
 from app.programmes.queries import list_attributes
 from app.questions.queries import get_question
 from app.sessions.models import AsRunBuild, BuildVariant, Run, Session
+from app.tables import TableRefused, read_table
 from tests import make
 from tests.imports.tables import WINE, choices, csv, dump, wine_choices
 

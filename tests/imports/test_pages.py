@@ -9,7 +9,7 @@ import pytest
 from app.errors import Refused
 from app.imports import forms
 from app.imports.forms import pack, unpack
-from app.imports.table import read_table
+from app.tables import read_table
 from tests import make
 from tests.imports.tables import WINE, csv, dump
 from tests.pages import XHTML, text_of

@@ -6,8 +6,8 @@ from app.errors import Refused
 from app.imports.names import initials, login
 from app.imports.plan import Plan, make_plan
 from app.imports.rules import Choices, Scale, guess_columns
-from app.imports.table import LineError, TableRefused, read_table
 from app.people.rules import name_key
+from app.tables import LineError, TableRefused, read_table
 from tests.imports.tables import FIVE, PLAIN, TEN, WINE, choices, csv, wine_choices
 
 

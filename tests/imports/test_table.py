@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.imports import table as tables
-from app.imports.table import LineError, TableRefused, read_table
+from app import tables
+from app.tables import LineError, TableRefused, read_table
 
 HEADER = b"driver,session,run,variant,rating\n"
 

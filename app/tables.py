@@ -9,8 +9,9 @@ import csv
 import hashlib
 import io
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 from app.errors import Refused
 
@@ -114,6 +115,15 @@ def read_table(content: bytes) -> Table:
         errors.add(header_line, WHOLE, "", "has a header line and no row below it")
     errors.refuse()
     return Table(names, rows, DELIMITERS[delimiter], hashlib.sha256(content).hexdigest(), header_line)
+
+
+def read_text(content: bytes) -> str:
+    """The bytes of a table as text, for a page that carries it on; raises TableRefused."""
+    errors = Errors()
+    if len(content) > MOST_BYTES:
+        errors.add(1, WHOLE, "", f"has more than {MOST_BYTES:,} bytes".replace(",", " "))
+        errors.refuse()
+    return _decoded(content, errors)
 
 
 def _decoded(content: bytes, errors: Errors) -> str:
@@ -239,3 +249,32 @@ def _first_filled(rows: tuple[Row, ...], position: int) -> Row | None:
 def _visible(text: str) -> str:
     """Control characters and direction marks as a sign one can see."""
     return "".join("�" if unicodedata.category(c) in ("Cc", "Cs", "Cf") else c for c in text)
+
+
+class Unreadable(ValueError):
+    """The message finishes a sentence that begins with the cell's value."""
+
+
+class Cells:
+    """One column's cells. Each spelling is read once; what is wrong with it is said for every line."""
+
+    def __init__(
+        self, table: Table, name: str, read: Callable[[str, int], Any], errors: Errors, absent: Any = ""
+    ) -> None:
+        self.position = table.header.index(name) if name else None
+        self.name, self.read, self.errors, self.absent = name, read, errors, absent
+        self.known: dict[str, tuple[Any, str]] = {}
+
+    def at(self, row: Row) -> Any:
+        if self.position is None:
+            return self.absent
+        raw = row.cells[self.position]
+        if raw not in self.known:
+            try:
+                self.known[raw] = (self.read(raw, row.line), "")
+            except Unreadable as wrong:
+                self.known[raw] = (None, str(wrong))
+        value, reason = self.known[raw]
+        if reason:
+            self.errors.add(row.line, self.name, raw, reason)
+        return value

@@ -1,0 +1,48 @@
+"""python -m tests.campaigns NAME: campaigns of simulated programmes, by the name of what they measure.
+
+    operating_characteristics   how often the rule adopts, rejects, keeps both or asks for more, in every situation
+
+`--small` runs a few programmes of a few situations into a file of its own, as a check that it works; exits 1 where a
+count is beyond what its own number of programmes can explain.
+"""
+
+import argparse
+import sys
+import tempfile
+from pathlib import Path
+
+from app.trials.cli import add_arguments, run_campaign
+from tests.campaigns.alarms import alarms
+
+SMALL_CELLS = "rated-equal-d3,rated-better1-d3"
+
+
+def main(words: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.campaigns", description=__doc__,
+                                     formatter_class=argparse.RawDescriptionHelpFormatter)  # fmt: skip
+    campaigns = parser.add_subparsers(required=True, metavar="NAME")
+    named = campaigns.add_parser("operating_characteristics", help="how often the rule is right")
+    add_arguments(named)
+    named.add_argument("--small", action="store_true", help=f"24 programmes of {SMALL_CELLS}, into a temporary file")
+    named.set_defaults(run=operating_characteristics)
+    asked = parser.parse_args(words)
+    return asked.run(asked)
+
+
+def operating_characteristics(asked: argparse.Namespace) -> int:
+    if not asked.small:
+        return run_campaign(asked) or _complain(asked.out)
+    with tempfile.TemporaryDirectory() as folder:
+        asked.out, asked.programmes, asked.coverage = Path(folder) / "small.json", 24, 24
+        asked.cells = asked.cells or SMALL_CELLS
+        return run_campaign(asked) or _complain(asked.out)
+
+
+def _complain(out: Path) -> int:
+    found = alarms(out)
+    print("\n".join(found) or "no aim is missed beyond Monte-Carlo error")
+    return 1 if found else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
