@@ -36,6 +36,7 @@ class Asked:
     variants: dict[str, int]
     pieces: dict[str, list[int]]
     control: str
+    revisions: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass
@@ -70,14 +71,16 @@ def ask(db: Db, s: Season, key: str, *, title: str, part: tuple[str, str, str], 
         question = questions.add_question(db, by=rt, title=title, asked_ground=ground, text=text, decide_by=decide_by)
         ids: dict[str, int] = {}
         pieces: dict[str, list[int]] = {}
+        revisions: dict[str, int] = {}
         for index, (line, (shown, facts)) in enumerate(variants.items()):
             revision = parts.issue_revision(db, made.id, by=rt, line=line, facts=facts)
+            revisions[line] = revision.id
             pieces[line] = [p.id for p in parts.add_pieces(db, revision.id, by=rt, count=3, process=Process.MACHINED)]
             ids[line] = questions.add_variant(db, question.id, by=rt, code=line, title=shown, is_control=index == 0,
                                               revision_ids=[revision.id]).id  # fmt: skip
         questions.declare_rule(db, question.id, by=rt, rule=rule)
         questions.ask_question(db, question.id, by=rt)
-        s.asked[key] = Asked(question.id, s.attributes[goal], ids, pieces, next(iter(ids)))
+        s.asked[key] = Asked(question.id, s.attributes[goal], ids, pieces, next(iter(ids)), revisions)
     return s.asked[key]
 
 
@@ -126,6 +129,12 @@ def drive(db: Db, s: Season, key: str, session_id: int, initials: str, car: int,
 
 def rate(db: Db, driver: object, run_id: int, marks: Mapping[int, float | None], at: datetime, remark: str = "") -> int:
     """File one slip at that moment; answers its id."""
+    with transaction(db):
+        return rate_now(db, driver, run_id, marks, at, remark)
+
+
+def rate_now(db: Db, driver: object, run_id: int, marks: Mapping[int, float | None], at: datetime, remark: str = "") -> int:
+    """The same inside a transaction that is open already."""
     answers = Answers({a: None if v is None else round(v * 100) for a, v in marks.items()}, "sure", False, remark)
-    with transaction(db), clock.at(at):
+    with clock.at(at):
         return file_slip(db, run_id, by=driver, token=f"scene-token-{next(tokens):08d}", answers=answers).slip_id  # type: ignore[arg-type]

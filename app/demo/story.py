@@ -11,23 +11,22 @@ from app.db import Db, transaction
 from app.decisions import commands as decisions
 from app.decisions.models import Decision
 from app.decisions.queries import current_look
-from app.demo import scenes
+from app.demo import days, scenes
 from app.demo.team import Team
+from app.demo.topics import LANDING, OVERALL, PRECISION
 from app.parts.rules import Facts
 from app.questions.models import RuleKind
 from app.questions.rules import DeclaredRule, FactRule, GoalRule, MustRule
 from app.sessions import build_commands
 from app.sessions import commands as sessions
 
-PRECISION, LANDING, BUMPS, OVERALL = "Steering precision", "Jump and landing stability", "Bump absorption", "Overall for a 5-minute final"
 CARPET = {"zone": "Europe/Berlin", "place": "Quarry", "surface": "carpet", "grip": "low", "air": 7.0}
 TURF = {"zone": "Europe/Berlin", "place": "Tallowgate", "surface": "artificial turf", "grip": "high", "air": 19.0}
 DRIVERS = ("AQ", "MS", "DH")
-OFFSET = {"AQ": 0.0, "MS": 0.6, "DH": -0.4, "PL": 0.2}
 
 
 def tell(db: Db, team: Team) -> None:
-    """Five closed sessions, one open today; rulings of every state, two open concerns."""
+    """Eleven closed sessions, one open today; rulings of every state, two open concerns, every kind of verdict."""
     today = clock.now().date()
     s = scenes.season(db, team)
     _ask(db, s, today)
@@ -41,6 +40,8 @@ def tell(db: Db, team: Team) -> None:
     _concerns(db, s)
     _rulings(db, s, today)
     _today(db, s, today)
+    days.ask_topics(db, s, today - timedelta(days=50))
+    days.drive_days(db, s, today, CARPET, TURF)
 
 
 def _ask(db: Db, s: scenes.Season, today: date) -> None:
@@ -91,11 +92,11 @@ def _towers(db: Db, s: scenes.Season, day: date, *, seed: int | None) -> None:
         if seed is not None:
             codes = order.split() if seed % 2 else ["t40", "t50" if order.split()[1] == "t45" else "t45", "t40", order.split()[1], "t40"]
             order = " ".join(codes)
-            values = [_half(6.2 + OFFSET[initials] + gain[c] + (felt[initials] if c == "t50" else 0) + 0.08 * i + rng.gauss(0, 0.25))
+            values = [_half(6.2 + days.OFFSET[initials] + gain[c] + (felt[initials] if c == "t50" else 0) + 0.08 * i + rng.gauss(0, 0.25))
                       for i, c in enumerate(codes)]  # fmt: skip
             marks = " ".join(str(v) for v in values)
         codes = order.split()
-        landing = [_half(6.5 + OFFSET[initials] + rng.gauss(0, 0.3)) for _ in codes]
+        landing = [_half(6.5 + days.OFFSET[initials] + rng.gauss(0, 0.3)) for _ in codes]
         remarks = {codes.index("t50"): "Nervous over the kerbs, rear steps out when I clip one."} if initials == "DH" else {}
         scenes.drive(db, s, "tower", session_id, initials, car, order, marks, day=day, more={LANDING: landing}, remarks=remarks)
     scenes.close_session(db, s, session_id, day)
@@ -106,7 +107,7 @@ def _hinge_pins(db: Db, s: scenes.Season, day: date, where: dict[str, object]) -
     rng = random.Random(str(where["place"]))
     for car, initials in enumerate(DRIVERS, start=1):
         codes = ["p25", "p30", "p30", "p25", "p25", "p30", "p25"] if car % 2 else ["p25", "p30", "p25", "p30", "p30", "p25", "p25"]
-        marks = [_half(6.4 + OFFSET[initials] + (0.2 if c == "p30" else 0.0) + rng.gauss(0, 0.25)) for c in codes]
+        marks = [_half(6.4 + days.OFFSET[initials] + (0.2 if c == "p30" else 0.0) + rng.gauss(0, 0.25)) for c in codes]
         scenes.drive(db, s, "pin", session_id, initials, car, " ".join(codes), marks, day=day, minutes=[12 * n for n in range(len(codes))])
     scenes.close_session(db, s, session_id, day)
 
@@ -114,7 +115,7 @@ def _hinge_pins(db: Db, s: scenes.Season, day: date, where: dict[str, object]) -
 def _arms(db: Db, s: scenes.Season, day: date, where: dict[str, object], gain: dict[str, float]) -> None:
     session_id = scenes.open_session(db, s, day, **where)  # type: ignore[arg-type]
     for car, initials in enumerate(DRIVERS, start=1):
-        base = _half(6.0 + OFFSET[initials])
+        base = _half(6.0 + days.OFFSET[initials])
         marks = [base, _half(base + gain[initials]), base, _half(base + gain[initials]), base]
         scenes.drive(db, s, "arm", session_id, initials, car, "ny cf ny cf ny", marks, day=day)
     scenes.close_session(db, s, session_id, day)

@@ -39,6 +39,7 @@ class LapReading:
     race_laps, race_s : laps of a race of `race_minutes` and seconds gained over it (+ = faster)
     resolution_s : smallest difference these runs would show with P .96 half of the time, seconds a lap
     laps, left_out_laps : laps used, and flagged laps left out;  runs : run values
+    scatter_s  : robust lap-to-lap scatter of one driver's clean laps;  laps_to_see : (seconds a lap, laps a variant)
     spoiled_rate, spoiled_rate_control : share of laps that are flagged or far off, and the test that they differ
     """
 
@@ -59,6 +60,8 @@ class LapReading:
     spoiled_p: float
     spoiled_differs: bool
     sentence: str
+    scatter_s: float = 0.0
+    laps_to_see: tuple[tuple[float, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

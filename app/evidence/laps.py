@@ -19,11 +19,13 @@ from app.evidence.lap_values import RunValue, run_values, spoiled_test
 from app.evidence.links import Array, IntArray
 from app.evidence.mixture import Mixture
 from app.evidence.phrases import count, percent
+from app.evidence.plan_figures import laps_per_variant
 from app.evidence.ratings import other_parts
 from app.evidence.refusals import positive
 from app.evidence.results import Estimate, Strand
 from app.evidence.rows import LAP_TIME
 
+WORTH_SEEING = (0.05, 0.10, 0.20)  # seconds a lap that decide races, and twice and four times the least of them
 METHOD = "robust run values (t4), linear mixed model with drift"
 SHOWN = 1.75  # posterior SDs: a true difference of this size reaches P .96 half of the time
 _LARGEST_LOG = 20.0  # a lap of e^20 seconds: absurd times stay finite
@@ -164,6 +166,7 @@ def lap_readings(evidence: Evidence, fit: Fitted, race_minutes: float = 5.0) -> 
     positive("race_minutes", race_minutes)
     found, question = run_values(evidence), evidence.question
     base = _base_seconds(fit)
+    scatter = base * found.scale / 100.0
     readings = []
     for rival in question.rivals:
         if not fit.runs.get(rival):
@@ -184,7 +187,8 @@ def lap_readings(evidence: Evidence, fit: Fitted, race_minutes: float = 5.0) -> 
             resolution_s=round(least, 6), runs=len(runs), laps=sum(run.laps for run in runs),
             left_out_laps=found.flagged.get(rival, 0) + found.flagged.get(question.control, 0),
             spoiled_rate=round(bad, 6), spoiled_rate_control=round(bad_control, 6), spoiled_p=round(p, 6),
-            spoiled_differs=differs, sentence=told,
+            spoiled_differs=differs, sentence=told, scatter_s=round(scatter, 6),
+            laps_to_see=tuple((d, laps_per_variant(scatter, d)) for d in WORTH_SEEING),
         ))  # fmt: skip
     return tuple(readings)
 

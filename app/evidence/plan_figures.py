@@ -13,6 +13,8 @@ import numpy as np
 from app.evidence.links import Array
 from app.evidence.refusals import EvidenceError, positive
 
+MOST_LAPS = 10**9  # beyond any season; keeps the figure finite
+
 
 def _share(name: str, value: float) -> None:
     if not 0.0 < value < 1.0:
@@ -44,6 +46,30 @@ def binomial_plan(confidence: float, reliability: float, failures: int) -> tuple
         else:
             short = middle
     return enough, float(1.0 - bdtr(failures, enough, 1.0 - reliability))
+
+
+def mean_difference(scatter: float, laps: int) -> tuple[float, float, float]:
+    """(SE of one mean, SE of the difference of two, half width of its 95 % interval) of means over `laps` independent laps."""
+    from scipy.special import ndtri
+
+    positive("scatter", scatter)
+    positive("laps", laps)
+    one = scatter / math.sqrt(laps)
+    return one, one * math.sqrt(2.0), float(ndtri(0.975)) * one * math.sqrt(2.0)
+
+
+def laps_per_variant(scatter: float, difference: float, power: float = 0.8) -> int:
+    """Clean laps of each variant that show `difference` (same unit as `scatter`) at two-sided 5 % with that power.
+
+    Laps are taken as independent and the track as still: a least number. Closed form, normal approximation.
+    """
+    from scipy.special import ndtri
+
+    positive("scatter", scatter)
+    positive("difference", difference)
+    _share("power", power)
+    wanted = 2.0 * ((float(ndtri(0.975)) + float(ndtri(power))) * scatter / difference) ** 2
+    return min(math.ceil(wanted - 1e-9), MOST_LAPS)
 
 
 def poisson_interval(count: int, confidence: float) -> tuple[float, float]:

@@ -1,6 +1,7 @@
 """python -m tests.campaigns NAME: campaigns of simulated programmes, by the name of what they measure.
 
     operating_characteristics   how often the rule adopts, rejects, keeps both or asks for more, in every situation
+    outlook                     does the forecast of a next session come true?
 
 `--small` runs a few programmes of a few situations into a file of its own, as a check that it works; exits 1 where a
 count is beyond what its own number of programmes can explain.
@@ -12,6 +13,7 @@ import tempfile
 from pathlib import Path
 
 from app.trials.cli import add_arguments, run_campaign
+from tests.campaigns import outlook
 from tests.campaigns.alarms import alarms
 
 SMALL_CELLS = "rated-equal-d3,rated-better1-d3"
@@ -25,8 +27,21 @@ def main(words: list[str] | None = None) -> int:
     add_arguments(named)
     named.add_argument("--small", action="store_true", help=f"24 programmes of {SMALL_CELLS}, into a temporary file")
     named.set_defaults(run=operating_characteristics)
+    ahead = campaigns.add_parser("outlook", help="does the forecast of a next session come true?")
+    ahead.add_argument("--programmes", type=int, default=300)
+    ahead.add_argument("--seed", type=int, default=1)
+    ahead.add_argument("--out", type=Path, default=Path(__file__).parent / "outlook.json")
+    ahead.add_argument("--small", action="store_true", help="20 programmes into a temporary file")
+    ahead.set_defaults(run=outlook_campaign)
     asked = parser.parse_args(words)
     return asked.run(asked)
+
+
+def outlook_campaign(asked: argparse.Namespace) -> int:
+    if not asked.small:
+        return outlook.run(asked.programmes, asked.seed, asked.out)
+    with tempfile.TemporaryDirectory() as folder:
+        return outlook.run(20, asked.seed, Path(folder) / "small.json")
 
 
 def operating_characteristics(asked: argparse.Namespace) -> int:

@@ -74,7 +74,7 @@ def test_the_page_says_what_to_do_first_when_nothing_is_open(db, browser):
     shown = text_of(browser.get(w.path("/what-next"), max_queries=12).text)
     assert "Q-01" in shown
     assert "before" not in shown  # no sentence of a forecast that can't be made
-    assert "control and rival by one driver in one session" in shown
+    assert "first the control and t45 by one driver in one session" in shown
 
 
 def test_the_page_ranks_rivals_with_their_chance(db, browser):
@@ -83,6 +83,7 @@ def test_the_page_ranks_rivals_with_their_chance(db, browser):
     html = browser.get(w.path("/what-next"), max_queries=12).text
     shown = text_of(html)
     assert "12 runs by AQ, DH, MS" in shown
+    assert " chance to settle it with" in shown
     assert "Sorted by chance to settle" in shown
     for order in ("date", "runs", "nonsense"):
         browser.get(w.path(f"/what-next?by={order}"), max_queries=12)

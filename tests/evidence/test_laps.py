@@ -17,6 +17,7 @@ from app.evidence.lap_model import LAP_PRIORS, LapPriors, LapRows, _solver, _ter
 from app.evidence.lap_values import EFFECT_SDS, INFORMATION, fisher_two_sided, robust_fit, run_values
 from app.evidence.laps import _rows, fit_laps, lap_margin, lap_readings, lap_strand
 from app.evidence.linear_mixed import fit_linear
+from app.evidence.plan_figures import laps_per_variant, mean_difference
 from app.evidence.refusals import EvidenceError
 from app.evidence.rows import Lap
 from app.evidence.scales import Scale
@@ -510,3 +511,16 @@ def test_speed():
     assert few <= 0.100
     assert n_many == 20480
     assert much <= min(1.0, 10 * few)
+
+
+def test_what_laps_can_show_by_the_closed_form():
+    """Our written check values 5 and 6: 10 laps at .20 s, and laps a variant for .05, .10, .20 s. Normal closed form."""
+    one, two, half = mean_difference(0.20, 10)
+    assert (round(one, 3), round(two, 3), round(half, 3)) == (0.063, 0.089, 0.175)
+    assert [laps_per_variant(0.20, d) for d in (0.05, 0.10, 0.20)] == [252, 63, 16]
+
+
+@pytest.mark.parametrize("difference", [0.0, -0.1, float("nan")])
+def test_no_number_of_laps_shows_nothing(difference):
+    with pytest.raises(EvidenceError, match="difference"):
+        laps_per_variant(0.2, difference)

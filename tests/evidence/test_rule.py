@@ -59,7 +59,7 @@ def test_chances_are_those_of_the_normal_distribution():
 
 @pytest.mark.parametrize(
     ("must", "better", "clause"),
-    [(0.0, True, "no_worse"), (0.0, False, "loss"), (0.0, None, "gain_not_shown"), (-2.0, True, "harm"), (-0.3, True, "must_not_shown")],
+    [(0.2, True, "no_worse"), (0.0, False, "loss"), (0.0, None, "gain_not_shown"), (-2.0, True, "harm"), (-0.3, True, "must_not_shown")],
 )
 def test_no_worse_is_enough(must, better, clause):
     chances = Chances.of(None, {"calm": (normal(must, 0.35), 0.5)})
