@@ -1,7 +1,6 @@
 """One folder, or one prefix of its sessions, judged and arranged as one JSON object."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import Any
 
 from app.assess.folder import Folder, read_folder
@@ -40,11 +39,7 @@ def judged(folder: Folder, sessions: Sequence[str], *, outlook: bool = False) ->
 
     evidence = folder.evidence(sessions)
     try:
-        sheet = roll_up(evidence)
-        if outlook:
-            from app.evidence.outlook import look_ahead
-
-            sheet = replace(sheet, outlook=look_ahead(evidence))
+        sheet = roll_up(evidence, ahead=outlook)
     except EvidenceError as wrong:
         raise FolderRefused(FILE, 1, wrong.field, wrong.reason) from wrong
     answer = _object(folder, sessions, sheet)

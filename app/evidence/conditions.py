@@ -65,7 +65,7 @@ def _validity(classes: Sequence[ClassCover], better: Sequence[str], worse: Seque
         return "No condition class was filed."
     shown = [c.condition for c in classes if c.covered]
     missing = [c.condition for c in classes if not c.covered]
-    told = f"Holds for {joined(shown)}." if shown else "Shown for no condition class yet."
+    told = f"{'Covered:' if better and worse else 'Holds for'} {joined(shown)}." if shown else "Shown for no condition class yet."
     if missing:
         told += f" Not shown for {joined(missing)}."
     if better and worse:

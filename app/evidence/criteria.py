@@ -18,6 +18,11 @@ def spoken(criterion: str) -> str:
     return _NAMES.get(criterion, criterion)
 
 
+def unit_mark(criterion: str) -> str:
+    """What stands behind a margin in a sentence."""
+    return " %" if criterion == LAP_TIME else ""
+
+
 def unit_of(question: Question, criterion: str) -> str:
     if criterion == LAP_TIME:
         return "percent"

@@ -14,10 +14,11 @@ import numpy as np
 from app.evidence.design_rows import DesignRow, rows_of
 from app.evidence.inputs import Evidence, Question
 from app.evidence.links import Array
-from app.evidence.phrases import count
+from app.evidence.phrases import count, joined, percent
 from app.evidence.ratings import other_parts
 from app.evidence.results import DesignReading, Flag
 
+ORDER = "the order of the runs"
 ALIASED = 1e-8  # of the total; below this the rank does not rise
 BLOCKING_VIF, WARNING_VIF = 4.0, 2.5
 LEAST_N_EFF = 6.0
@@ -41,13 +42,17 @@ def design_of(question: Question, variant: str, driven: Sequence[DesignRow]) -> 
     total = float(((x - x.mean()) ** 2).sum())
     cells = _codes([(m.driver, m.session) for m in rows])
     slopes = _clock_slopes(rows)
-    parts = other_parts(rows)
+    parts = other_parts(rows, question.control)
     rest1 = _rest(x, cells, [])
     rest2 = _rest(x, cells, slopes)
     rest3 = _rest(x, cells, slopes + list(parts.values()))
     correlation = {name: _correlation(rest1, _rest(part, cells, [])) for name, part in parts.items()}
     sizes = [float(rest @ rest) for rest in (rest1, rest2, rest3)]
-    partner = _alias_partner(rows, x, total, sizes, correlation)
+    partner = _alias_partner(rows, x, total, sizes, correlation, parts)
+    if partner == ORDER:
+        vif = round(total / sizes[0], 6)
+        late = (Flag("late_only", variant, _order_sentence(question, variant, rows), blocks=True),)
+        return DesignReading(variant, runs, vif, None, None, 0.0, 0.0, 0.0, (), (), correlation, late)
     if partner:
         v1, v2, v3 = (round(total / size, 6) if size > ALIASED * total else None for size in sizes)
         aliased = (_aliased_flag(variant, partner),)
@@ -115,7 +120,7 @@ def _effective(shares: dict[str, float]) -> float:
 
 
 def _alias_partner(
-    rows: Sequence[DesignRow], x: Array, total: float, sizes: Sequence[float], correlation: dict[str, float]
+    rows: Sequence[DesignRow], x: Array, total: float, sizes: Sequence[float], correlation: dict[str, float], parts: dict[str, Array]
 ) -> str:
     """What the rival cannot be told apart from, or '' if it can."""
     if sizes[0] <= ALIASED * total:
@@ -125,10 +130,26 @@ def _alias_partner(
                 return name
         return "driver and session together"
     if sizes[1] <= ALIASED * total:
-        return "the order of the runs"
+        return ORDER
     if sizes[2] <= ALIASED * total:
-        return max(correlation, key=lambda name: abs(correlation[name]))
+        return _part_partner(rows, x, total, correlation, parts)
     return ""
+
+
+def _part_partner(
+    rows: Sequence[DesignRow], x: Array, total: float, correlation: dict[str, float], parts: dict[str, Array]
+) -> str:
+    """The level that always came along, else the part that never was the control's, else all parts together."""
+    closest = max(correlation, key=lambda name: abs(correlation[name]))
+    if abs(correlation[closest]) > 1.0 - 1e-6:
+        return closest
+    cells, slopes = _codes([(m.driver, m.session) for m in rows]), _clock_slopes(rows)
+    names = sorted({name.partition("=")[0] for name in parts})
+    for own in names:
+        rest = _rest(x, cells, slopes + [column for name, column in parts.items() if name.partition("=")[0] == own])
+        if rest @ rest <= ALIASED * total:
+            return f"another {own}"
+    return joined(names)
 
 
 def _aliased_flag(variant: str, partner: str) -> Flag:
@@ -136,7 +157,6 @@ def _aliased_flag(variant: str, partner: str) -> Flag:
         "driver": f"No driver drove both {variant} and the control: a difference may be the drivers'.",
         "session": f"{variant} and the control were never driven on the same day: a difference may be the day's.",
         "driver and session together": f"No driver drove both {variant} and the control on one day.",
-        "the order of the runs": f"{variant} and the control cannot be told apart from the change of the track.",
     }
     package = f"{variant} always came together with {partner}: only the package of both can be judged."
     return Flag("aliased", variant, sentences.get(partner, package), blocks=True)
@@ -170,7 +190,7 @@ def _flags(
             flags.append(Flag("warning", variant, f"{variant} and {name} changed together (correlation {phi:.2f})."))
     if effective[0] < LEAST_EFFECTIVE or max(driver_shares.values()) > 0.8:
         driver = max(driver_shares, key=lambda d: driver_shares[d])
-        told = f"{driver_shares[driver]:.0%} of what is known about {variant} comes from one driver, {driver}."
+        told = f"{percent(driver_shares[driver])} of what is known about {variant} comes from one driver, {driver}."
         flags.append(Flag("one_driver", variant, told, blocks=True))
     if len({m.session for m in rows}) > 1 and effective[1] < LEAST_EFFECTIVE:  # a single session has its own gate
         flags.append(Flag("one_session", variant, f"Nearly all that is known about {variant} comes from one session."))

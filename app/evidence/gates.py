@@ -1,15 +1,18 @@
 """Gates: what must be true of the programme before figures may decide. A failed gate turns a verdict into a retest."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from app.evidence.conditions import COVERED_DRIVERS, COVERED_RUNS, COVERED_SESSIONS, paired_outings
+from app.evidence.criteria import deciding, spoken
+from app.evidence.design_check import BLOCKING_VIF
 from app.evidence.findings import FailureReading
 from app.evidence.fitted import Fitted
-from app.evidence.inputs import Evidence, Gate
+from app.evidence.inputs import Evidence, Gate, Question
 from app.evidence.panel import blind_share
 from app.evidence.phrases import count, percent
 from app.evidence.results import DesignReading
+from app.evidence.rows import PREFERENCE
 
 FLOOR_DRIVERS, FLOOR_SESSIONS = 2, 2  # no declared rule goes below
 _ALL, _KEEPS_RIVAL = ("adopt", "setting", "reject"), ("adopt", "setting")
@@ -40,15 +43,22 @@ def _unmet(
     evidence: Evidence, variant: str, fit: Fitted | None, design: DesignReading, failures: FailureReading | None
 ) -> list[Unmet]:
     rule = evidence.question.rule
-    found = [_of_flag(design, "aliased")] if any(f.kind == "aliased" for f in design.flags) else []
+    kinds = {f.kind for f in design.flags if f.blocks}
+    nothing_told = ["aliased"] if "aliased" in kinds else []
+    if "late_only" in kinds and not design.informative_sessions:
+        nothing_told = ["late_only"]
+    by_parts = (design.vif_parts or 0.0) >= BLOCKING_VIF > (design.vif_clock or 0.0)
+    first = nothing_told or (["inflated"] if "inflated" in kinds and by_parts else [])
+    found = [_of_flag(design, kind) for kind in first]
     sessions, least_sessions = len(design.informative_sessions), max(FLOOR_SESSIONS, rule.sessions)
-    if sessions < least_sessions and not found:
-        needs = count(least_sessions, "session")
-        found.append(Unmet("sessions", needs, count(sessions, "session"), _ALL, True))
+    driven = len({row.session for row in fit.fitted}) if fit is not None else sessions
+    if sessions < least_sessions and not nothing_told:
+        told = count(sessions, "session") if driven <= sessions else f"{sessions} of {driven} sessions"
+        found.append(Unmet("sessions", count(least_sessions, "session"), told, _ALL, True))
     drivers, least_drivers = len(design.informative_drivers), max(FLOOR_DRIVERS, rule.drivers)
-    if drivers < least_drivers and not any(g.clause == "aliased" for g in found):
+    if drivers < least_drivers and not nothing_told:
         found.append(Unmet("drivers", count(least_drivers, "driver"), count(drivers, "driver"), _KEEPS_RIVAL, True))
-    found += [_of_flag(design, kind) for kind in _HARD_FLAGS[1:] if any(f.kind == kind for f in design.flags)]
+    found += [_of_flag(design, kind) for kind in _HARD_FLAGS[1:] if kind in kinds and kind not in first]
     if any(f.kind == "one_session" for f in design.flags):
         found.append(_of_flag(design, "one_session"))
     found += _declared_elsewhere(evidence, variant, failures)
@@ -62,6 +72,22 @@ def _unmet(
     if rule.blind_share > 0 and (share or 0.0) < rule.blind_share - 1e-9:
         told = f"only {percent(share or 0.0)} of the marks are blind"
         found.append(Unmet("blind", f"{percent(rule.blind_share)} of the marks blind", told, _KEEPS_RIVAL, False))
+    return found
+
+
+def thin_criteria(question: Question, variant: str, fits: Mapping[str, Fitted]) -> list[Unmet]:
+    """A must or goal that only one session or one driver speaks on: nearly its prior, so nothing is adopted on it."""
+    found = []
+    for name in deciding(question):
+        rows = fits[name].fitted
+        both = paired_outings(rows, variant, question.control)
+        if name == PREFERENCE:  # a choice is a comparison by itself
+            both = {(r.driver, r.session) for r in rows if r.variant == variant}
+        sessions, drivers = len({s for _, s in both}), len({d for d, _ in both})
+        for clause, n, least, noun in (("sessions", sessions, FLOOR_SESSIONS, "session"), ("drivers", drivers, FLOOR_DRIVERS, "driver")):
+            if 0 < n < least and clause not in question.rule.ignored_gates:
+                told = f"{spoken(name)} was compared in only 1 {noun}" if noun == "session" else f"only 1 driver compared {spoken(name)}"
+                found.append(Unmet(clause, f"{spoken(name)} from {count(least, noun)}", told, _KEEPS_RIVAL, False))
     return found
 
 
@@ -104,9 +130,10 @@ def _durability(evidence: Evidence, own: Sequence[Gate], failures: FailureReadin
         told = "durability is not passed"
     elif evidence.question.rule.durability is not None and True not in durable:
         if failures is None:
-            told = "durability: no exposure is filed yet"
+            told = "no exposure is filed yet"
         elif failures.state != "shown":
-            told = f"durability is not shown: {failures.sentence.rstrip('.')}"
+            told = f"{count(failures.failures, 'failure')} in {failures.exposure:g} {failures.unit}"
+            told += f"; {failures.missing:g} more without a failure are missing" if failures.missing else ""
     return [Unmet("durability", "durability shown", told, _KEEPS_RIVAL, False)] if told else []
 
 

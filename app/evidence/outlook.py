@@ -34,6 +34,7 @@ from app.evidence.verdict import fact_better
 
 GAIN = 0.7
 RUNS_EACH = (2, 4, 6, 8)
+_HARDLY = 0.005  # a chance below this is told in words
 _FUTURES, _MOST_SESSIONS, _MOST_DRIVERS = 2000, 4, 4
 
 
@@ -72,26 +73,38 @@ def look_ahead(evidence: Evidence) -> tuple[Outlook, ...]:
 
 def outlooks(evidence: Evidence, fits: Mapping[str, Fitted], verdicts: Sequence[Verdict]) -> tuple[Outlook, ...]:
     """As `look_ahead`, for fits that are there already."""
-    return tuple(_outlook(evidence, fits, v.variant) for v in verdicts if v.verdict == "retest")
+    return tuple(_outlook(evidence, fits, v.variant, v.clause) for v in verdicts if v.verdict == "retest")
 
 
-def _outlook(evidence: Evidence, fits: Mapping[str, Fitted], variant: str) -> Outlook:
+_NOT_BY_RUNS = {
+    "two_ahead": "More runs of {variant} alone are not forecast: it has to come clear of the other rival that passes.",
+    "conflict": "More runs are not forecast to settle {variant}: the drivers want different things.",
+}
+
+
+def _outlook(evidence: Evidence, fits: Mapping[str, Fitted], variant: str, clause: str) -> Outlook:
     question = evidence.question
     named = deciding(question)
+    if clause in _NOT_BY_RUNS:
+        return Outlook(variant, (), None, _NOT_BY_RUNS[clause].format(variant=variant))
     if not named or any(not fits[name].runs.get(variant) for name in named):
         told = f"Nothing can be forecast before one driver has tried {variant} and {question.control} in one session."
         return Outlook(variant, (), None, told)
     plans = _plans(fits, named)
     spreads = {name: _spread(fits[name], question, variant, plans) for name in named}
-    open_gates = {drivers: _stops_after(evidence, fits, variant, drivers) for drivers in {d for d, _ in plans}}
+    open_gates = {plan: _stops_after(evidence, fits, variant, *plan) for plan in plans}
     better = fact_better(evidence, variant)
     candidates = []
     for i, (drivers, runs) in enumerate(plans):
-        adopt, reject, setting = _shares(question, spreads, i, 1, open_gates[drivers], better)
+        adopt, reject, setting = _shares(question, spreads, i, 1, open_gates[drivers, runs], better)
         total = adopt + reject + setting
         candidates.append(Candidate(variant, drivers, runs, runs * len(drivers), adopt, reject, setting, round(total, 6)))
     ranked = sorted(candidates, key=lambda c: (-c.p_settle, c.runs, c.drivers))
     k = _sessions_to_settle(question, spreads, plans, open_gates, better)
+    if ranked[0].p_settle < _HARDLY:
+        stopped = all({"adopt", "reject", "setting"} <= stops for stops in open_gates.values())
+        told = "something other than runs of these drivers is missing" if stopped else "it is too far from any verdict"
+        return Outlook(variant, tuple(ranked), k, f"One more session hardly settles {variant}: {told}.")
     return Outlook(variant, tuple(ranked), k, _sentence(variant, ranked[0], k))
 
 
@@ -203,11 +216,14 @@ def _goal_future(question: Question, futures: Mapping[str, "_Future"]) -> "_Futu
     return _Future(mean, float(np.hypot(felt, timed)))
 
 
-def _stops_after(evidence: Evidence, fits: Mapping[str, Fitted], variant: str, drivers: tuple[str, ...]) -> frozenset[str]:
+def _stops_after(
+    evidence: Evidence, fits: Mapping[str, Fitted], variant: str, drivers: tuple[str, ...], runs: int
+) -> frozenset[str]:
     """Verdicts that a gate would still stop after one more balanced session of these drivers."""
     first = deciding(evidence.question)[0]
     rows = rows_of(evidence, first)
-    day, order = "the next session", (evidence.question.control, variant, variant, evidence.question.control)
+    there_and_back = (evidence.question.control, variant, variant, evidence.question.control)
+    day, order = "the next session", (there_and_back * 2)[:runs]
     added = [
         DesignRow(d, day, f"{d} {k}", v, 12.0 * k + i, _usual(rows), None)
         for i, d in enumerate(drivers)
@@ -228,21 +244,19 @@ def _sessions_to_settle(
     question: Question,
     spreads: Mapping[str, _Spread],
     plans: Sequence[tuple[tuple[str, ...], int]],
-    stops: Mapping[tuple[str, ...], frozenset[str]],
+    stops: Mapping[tuple[tuple[str, ...], int], frozenset[str]],
     better: bool | None,
 ) -> int | None:
     """Sessions of all drivers with four runs each until the chance to leave retest reaches one half; None = over four."""
     everyone = max((d for d, _ in plans), key=len)
     plan = plans.index((everyone, 4))
     for k in range(1, _MOST_SESSIONS + 1):
-        if sum(_shares(question, spreads, plan, k, stops[everyone], better)) >= 0.5:
+        if sum(_shares(question, spreads, plan, k, stops[everyone, 4], better)) >= 0.5:
             return k
     return None
 
 
 def _sentence(variant: str, best: Candidate, sessions: int | None) -> str:
-    if best.p_settle < 0.005:
-        return f"One more session can't settle {variant}: something other than runs is missing."
     who = joined(best.drivers)
     one = f"One more session of {count(best.runs, 'run')} by {who} settles {variant} with probability {probability(best.p_settle)}"
     if sessions is None:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from app.evidence.phrases import joined, signed
+from app.evidence.phrases import count, joined, signed
 from app.evidence.results import ClassReading
 
 
@@ -17,7 +17,7 @@ def panel_sentence(
     figures = ""
     if top.median is not None and top.low is not None and top.high is not None:
         figures = (
-            f" Median {signed(top.median)} marks, {signed(top.low)} to {signed(top.high)}, {len(top.drivers)} drivers:"
+            f" Median {signed(top.median)} marks, {signed(top.low)} to {signed(top.high)}, {count(len(top.drivers), 'driver')}:"
             f" {top.votes_for} for, {top.votes_none} none, {top.votes_against} against (W {worthwhile:.3g})."
         )
     if reading == "blocked":

@@ -157,13 +157,14 @@ def _hours(fitted: Sequence[Mark]) -> Array | None:
     return np.array([(m.clock_min or 0.0) / 60.0 if m.session in known else 0.5 for m in fitted])
 
 
-def other_parts(marks: Sequence[Any]) -> dict[str, Array]:
-    """An indicator (n,) per other part and level, except each part's most usual level; named 'part=level'."""
+def other_parts(marks: Sequence[Any], control: str | None = None) -> dict[str, Array]:
+    """An indicator (n,) per other part and level, except the level most usual with the control; named 'part=level'."""
     names = sorted({name for m in marks for name, _ in m.others})
     found = {}
     for name in names:
         fitted = [dict(m.others).get(name, "") for m in marks]
-        usual = min(Counter(fitted).items(), key=lambda item: (-item[1], item[0]))[0]
+        beside = [level for level, m in zip(fitted, marks, strict=True) if m.variant == control] or fitted
+        usual = min(Counter(beside).items(), key=lambda item: (-item[1], item[0]))[0]
         for level in sorted(set(fitted) - {usual}):
             found[f"{name}={level or 'not stated'}"] = np.array([value == level for value in fitted], dtype=float)
     return found
@@ -175,7 +176,7 @@ def _estimable_others(fitted: Sequence[Mark], variants: Sequence[str]) -> Array:
     columns = [np.array([(m.driver, m.session) == cell for m in fitted], dtype=float) for cell in cells]
     columns += [np.array([m.variant == v for m in fitted], dtype=float) for v in variants[1:]]
     kept = []
-    for indicator in other_parts(fitted).values():
+    for indicator in other_parts(fitted, variants[0]).values():
         basis = np.column_stack(columns)
         residual = indicator - basis @ np.linalg.lstsq(basis, indicator, rcond=1e-8)[0]
         if residual @ residual > 1e-8 * (indicator @ indicator):

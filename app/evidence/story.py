@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from app.evidence import METHOD_VERSION
 from app.evidence.agreement import agreement
 from app.evidence.conditions import condition_reading
-from app.evidence.criteria import deciding, measures
+from app.evidence.criteria import deciding, measures, spoken
 from app.evidence.design_check import check_design
 from app.evidence.disagreements import disagreements
 from app.evidence.failures import failure_readings, failure_strand
@@ -16,13 +16,14 @@ from app.evidence.inputs import Evidence, Question
 from app.evidence.laps import fit_laps, lap_readings, lap_strand
 from app.evidence.outlook import outlooks, with_chance
 from app.evidence.panel import what_the_drivers_said
-from app.evidence.phrases import count
+from app.evidence.phrases import count, percent
 from app.evidence.preferences import fit_preferences, preference_strand
 from app.evidence.ratings import fit_attribute, ratings_strand, what_enters
 from app.evidence.readings import gauge_readings, reading_strand
 from app.evidence.results import DesignReading, Flag, Panel, Sheet, Strand
 from app.evidence.rows import LAP_TIME, PREFERENCE
 from app.evidence.verdict import decide
+from app.evidence.verdict_words import missing_words
 
 _FLOOR_SHARE = 0.5
 
@@ -132,12 +133,19 @@ def _flags(
     found += [Flag("spoiled_laps", reading.variant, reading.sentence) for reading in laps if reading.spoiled_differs]
     named = deciding(evidence.question)
     for rival in evidence.question.rivals:
-        if any(not fits[name].runs.get(rival) for name in named):
-            found.append(Flag("thin", rival, f"No driver has yet tried {rival} and another variant in one session."))
+        missing = [name for name in named if not fits[name].runs.get(rival)]
+        if missing:
+            told = f"Nothing on {missing_words(fits, missing)} compares {rival} with {evidence.question.control} yet."
+            found.append(Flag("thin", rival, told))
     unknown = {m.session for name in named for m in _unordered(evidence, fits[name])}
     if unknown:
         told = f"The order of runs is not known in {count(len(unknown), 'session')}, so the track's change is not taken out there."
         found.append(Flag("order_unknown", None, told))
+    found += [
+        Flag("warning", c.variant, f"How much {c.variant} gains on {spoken(c.criterion)} differs between conditions.")
+        for c in _conditions(evidence.question, fits)
+        if c.state == "differs"
+    ]
     found += [Flag("warning", None, sentence) for sentence in panel.sentences]
     return tuple(found + _at_ideal(evidence, fits))
 
@@ -156,6 +164,6 @@ def _at_ideal(evidence: Evidence, fits: Mapping[str, Fitted]) -> list[Flag]:
         if name in evidence.question.scales and evidence.question.scales[name].kind == "ideal_zero" and fit.fitted:
             share = sum(m.rating == 0 for m in fit.fitted) / len(fit.fitted)
             if share > _FLOOR_SHARE:
-                told = f"{share:.0%} of the marks for {name} are at ideal: little room is left to show an improvement."
+                told = f"{percent(share)} of the marks for {name} are at ideal: little room is left to show an improvement."
                 found.append(Flag("warning", None, told))
     return found

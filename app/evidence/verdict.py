@@ -11,18 +11,18 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from app.evidence.conditions import condition_reading
-from app.evidence.criteria import deciding, goal_index, margin_of, spoken
+from app.evidence.criteria import deciding, goal_index, margin_of, spoken, unit_mark
 from app.evidence.failures import breaks_less
 from app.evidence.findings import FailureReading
 from app.evidence.fitted import Fitted
-from app.evidence.gates import Unmet, unmet_gates
+from app.evidence.gates import Unmet, thin_criteria, unmet_gates
 from app.evidence.inputs import Evidence, Question
 from app.evidence.mixture import Mixture
-from app.evidence.phrases import joined
+from app.evidence.phrases import joined, probability
 from app.evidence.results import Criterion, DesignReading, Verdict
 from app.evidence.rule import WORDS, Chances, gain_clauses, no_worse_clauses
 from app.evidence.thresholds import RULE
-from app.evidence.verdict_words import Figures, nearest_sentence, verdict_sentence
+from app.evidence.verdict_words import Figures, missing_words, nearest_sentence, verdict_sentence
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,6 +36,7 @@ class _Case:
     gates: tuple[Unmet, ...]
     depends: bool
     breaks: bool
+    missing: tuple[str, ...]
     differ: tuple[str, str] | None
     fact_better: bool | None
 
@@ -48,8 +49,9 @@ def decide(
 ) -> tuple[tuple[Verdict, ...], tuple[Criterion, ...]]:
     """One verdict per rival and the criteria behind it. `fits` by criterion, `design` and `failures` by variant."""
     question = evidence.question
-    p_gain = RULE.p_gain(len(question.variants), question.rule.planned_looks)
-    cases = [_case(evidence, rival, fits, design[rival], failures.get(rival)) for rival in question.rivals]
+    tried = sum(any(fits[n].runs.get(v) for n in deciding(question)) for v in question.rivals)
+    p_gain = RULE.p_gain(1 + max(tried, 1), question.rule.planned_looks)  # what nobody drove is no further chance to err
+    cases = [_case(evidence, rival, fits, design[rival], failures.get(rival), p_gain) for rival in question.rivals]
     first = {case.variant: _rule(question, case, p_gain) for case in cases}
     decided = _one_winner(question, first, cases, fits)
     verdicts, criteria = [], []
@@ -66,23 +68,30 @@ def decide(
 
 
 def _case(
-    evidence: Evidence, variant: str, fits: Mapping[str, Fitted], design: DesignReading, failures: FailureReading | None
+    evidence: Evidence, variant: str, fits: Mapping[str, Fitted], design: DesignReading, failures: FailureReading | None,
+    p_gain: float,
 ) -> _Case:
     question = evidence.question
     named = deciding(question)
-    runs = min((fits[name].runs.get(variant, 0) for name in named), default=design.runs)
+    missing = tuple(name for name in named if not fits[name].runs.get(variant))
+    runs = min((fits[name].runs[variant] for name in named if name not in missing), default=0 if named else design.runs)
     goal = goal_index(question, {g.attribute: fits[g.attribute].population[variant] for g in question.rule.goals})
     musts = {m.attribute: (fits[m.attribute].population[variant], margin_of(question, m.attribute) or 0.0)
              for m in question.rule.musts}  # fmt: skip
-    first = fits[named[0]] if named else None
-    figures = replace(Figures.of(question, variant, goal, musts, first, runs), breaks=failures.sentence.rstrip(".") if failures else "")
+    first = next((fits[name] for name in named if name not in missing), None)
+    figures = replace(
+        Figures.of(question, variant, goal, musts, first, runs), p_gain=p_gain, missing=missing_words(fits, missing),
+        breaks=failures.sentence.rstrip(".") if failures else "", fact_known=fact_better(evidence, variant) is not None,
+    )  # fmt: skip
     gates = unmet_gates(evidence, variant, first, design, failures) if runs else ()
+    if not missing:
+        gates += tuple(g for g in thin_criteria(question, variant, fits) if g.clause not in {old.clause for old in gates})
     differ = _drivers_differ(question, variant, fits) if runs and question.rule.goals else None
     depends = any(
         condition_reading(question, variant, fits[g.attribute]).state == "depends" for g in question.rule.goals if runs
     )
     breaks = failures is not None and failures.state == "failed" and "durability" not in question.rule.ignored_gates
-    return _Case(variant, goal, musts, figures, gates, depends, breaks, differ, fact_better(evidence, variant))
+    return _Case(variant, goal, musts, figures, gates, depends, breaks, missing, differ, fact_better(evidence, variant))
 
 
 def fact_better(evidence: Evidence, variant: str) -> bool | None:
@@ -119,13 +128,15 @@ def _rule(question: Question, case: _Case, p_gain: float) -> tuple[str, str]:
         return "retest", "thin"
     clause = _clause(question, case, p_gain)
     word = WORDS[clause]
+    if case.missing and word != "reject":
+        return "retest", "thin"
     applying = [gate for gate in case.gates if word in gate.stops]
     if word == "retest":
         early = [gate for gate in case.gates if gate.before_figures]
         return ("retest", early[0].clause) if early else (word, clause)
     if applying:
         return "retest", applying[0].clause
-    if case.differ and (word == "adopt" or clause == "futility"):
+    if case.differ and "conflict" not in question.rule.ignored_gates and (word == "adopt" or clause == "futility"):
         return "retest", "conflict"
     return word, clause
 
@@ -146,7 +157,7 @@ def _one_winner(
     """At most one rival is adopted: the best, and only if it is clearly ahead of each other one that passes."""
     decided = dict(first)
     passing = [case for case in cases if first[case.variant][0] == "adopt"]
-    if len(passing) < 2:
+    if len(passing) < 2 or "two_ahead" in question.rule.ignored_gates:
         return decided
     ranked = sorted(passing, key=lambda case: (-_standing(question, case), case.variant))
     best = ranked[0]
@@ -186,8 +197,8 @@ def _criteria(question: Question, case: _Case, p_gain: float) -> list[Criterion]
     found: list[Criterion] = []
     if case.figures.runs and case.goal is not None:
         p = case.goal.p_above(0.0)
-        name = " and ".join(spoken(g.attribute) for g in question.rule.goals)
-        found.append(Criterion(case.variant, "goal", name, f"P(better) at least {p_gain:.3g}", f"{p:.3f}", p >= p_gain))
+        name = joined([spoken(g.attribute) for g in question.rule.goals])
+        found.append(Criterion(case.variant, "goal", name, f"P(better) at least {p_gain:.3g}", probability(p), p >= p_gain))
     if question.rule.kind == "no_worse" and (question.rule.fact is not None or question.rule.fact_failures):
         told = {None: "not shown", True: "better", False: "not better"}[case.fact_better]
         name = question.rule.fact.name if question.rule.fact is not None else "failure rate"
@@ -196,7 +207,7 @@ def _criteria(question: Question, case: _Case, p_gain: float) -> list[Criterion]
     wanted = RULE.no_worse if question.rule.kind == "no_worse" else RULE.must_held
     for name, (improvement, margin) in case.musts.items() if case.figures.runs else ():
         p = improvement.p_above(-margin)
-        needs = f"P(no worse than {margin:g}) at least {wanted:g}"
-        found.append(Criterion(case.variant, "must", spoken(name), needs, f"{p:.3f}", p >= wanted))
+        needs = f"P(no worse than {margin:g}{unit_mark(name)}) at least {wanted:g}"
+        found.append(Criterion(case.variant, "must", spoken(name), needs, probability(p), p >= wanted))
     found += [Criterion(case.variant, "gate", g.clause, g.needs, g.found, False) for g in case.gates]
     return [replace(c, found=c.found.removeprefix("0")) if c.role != "gate" else c for c in found]

@@ -51,6 +51,7 @@ def test_the_question_reads_back(written):
     asked = tomllib.loads((folder / "question.toml").read_text())
     assert asked.pop("gates") == {"drivers": 2, "sessions": 2, "ignore": []}
     assert asked.pop("scale") == {name: {"lowest": 1.0, "highest": 10.0, "step": 1.0, "kind": "quality"} for name in ("handling", "ease")}
+    assert asked.pop("condition") == "grip"
     assert asked == {"control": "A", "kind": "gain", "goal": [{"attribute": "handling", "weight": 1.0}],
                      "musts": [{"attribute": "ease", "margin": 0.5}, {"lap_time": True, "margin_percent": 0.3}]}  # fmt: skip
 
