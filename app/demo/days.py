@@ -16,7 +16,6 @@ from app.demo import scenes
 from app.demo.topics import BUMPS, LANDING, LAP_TIME, OVERALL, PRECISION, TOPICS, Topic
 from app.measurements import commands as measurements
 from app.measurements.models import Kind
-from app.parts.models import Process
 from app.questions import commands as questions
 from app.questions.queries import get_question
 from app.sessions import build_commands
@@ -26,7 +25,7 @@ from app.sessions.queries import get_session
 RATED = (PRECISION, LANDING, BUMPS, OVERALL)
 TOPIC = {topic.key: topic for topic in TOPICS}
 NOISE, DRIFT = 0.22, 0.03  # marks, and marks a run
-BASE_LAP_S, LAP_NOISE_S, LAPS = 22.4, 0.11, 12
+BASE_LAP_S, LAP_NOISE_S, LAPS, CYCLE_MIN = 22.4, 0.11, 12, 12
 OFFSET = {"AQ": 0.0, "MS": 0.6, "DH": -0.4, "PL": 0.2}
 CARPET_KEYS = ("hex", "wing", "bar", "insert", "diff")
 TURF_KEYS = ("insert", "ackermann", "spring", "knuckle", "shaft")
@@ -34,13 +33,30 @@ TURF_KEYS = ("insert", "ackermann", "spring", "knuckle", "shaft")
 
 @dataclass
 class Seat:
-    """One driver in one car for a day. changes : the topic tested at each test run;  carried : topics whose parts are on the car"""
+    """One driver in one car for a day.
+
+    changes : the topic tested at each test run;  carried : topics whose parts are on the car
+    last : a topic that is only tried at the end of the day: the control, a pause for the change, then the rival twice
+    """
 
     driver: str
     car: int
     changes: Sequence[str]
     carried: Sequence[str]
     from_minute: int = 0
+    last: str = ""
+
+    @property
+    def plan(self) -> list[tuple[int, str, Sequence[str]]]:
+        """(minute; topic whose rival is on the car, or ""; topics carried) of each run."""
+        changed = ["", *(key for tested in self.changes for key in (tested, ""))]
+        runs: list[tuple[int, str, Sequence[str]]] = [
+            (self.from_minute + CYCLE_MIN * index, key, self.carried) for index, key in enumerate(changed)
+        ]
+        if self.last:
+            after, everything = self.from_minute + CYCLE_MIN * len(runs), [*self.carried, self.last]
+            runs += [(after, "", everything), (after + 30, self.last, everything), (after + 42, self.last, everything)]
+        return runs
 
 
 @dataclass
@@ -81,21 +97,22 @@ def _ask_of_same_part(db: Db, s: scenes.Season, topic: Topic, asked_on: date) ->
 def drive_days(db: Db, s: scenes.Season, today: date, carpet: Mapping[str, Any], turf: Mapping[str, Any]) -> None:
     """Two days on carpet, two on turf, with their tables of laps, preferences, use and readings."""
     rng = random.Random(20)
-    days = [drive_day(db, s, today - timedelta(days=ago), carpet, _seats(CARPET_KEYS, turn), rng) for turn, ago in enumerate((25, 18))]
+    days = [drive_day(db, s, today - timedelta(days=ago), carpet, _seats(CARPET_KEYS, turn, last="oil"), rng)
+            for turn, ago in enumerate((25, 18))]  # fmt: skip
     for turn, ago in enumerate((11, 10)):
         seats = _seats(TURF_KEYS + (("cell",) if turn == 0 else ()), turn)
-        seats.append(Seat("PL", 2, ("ackermann", "ackermann"), [*TURF_KEYS, "cell"], from_minute=170))
+        seats.append(Seat("PL", 2, ("ackermann",), [*TURF_KEYS, "cell"], from_minute=170))
         days.append(drive_day(db, s, today - timedelta(days=ago), turf, seats, rng))
     _file_tables(db, s, days[:2])
 
 
-def _seats(keys: Sequence[str], turn: int) -> list[Seat]:
+def _seats(keys: Sequence[str], turn: int, *, last: str = "") -> list[Seat]:
     """Three cars in parallel, each driver beginning with another topic, and the second day the other way round."""
     seats = []
     for index, initials in enumerate(("AQ", "MS", "DH")):
         first = (2 * index + turn) % len(keys)
         order = [*keys[first:], *keys[:first]]
-        seats.append(Seat(initials, index + 1, order[::-1] if turn else order, keys))
+        seats.append(Seat(initials, index + 1, order[::-1] if turn else order, keys, last=last))
     return seats
 
 
@@ -110,12 +127,11 @@ def drive_day(db: Db, s: scenes.Season, day: date, where: Mapping[str, Any], sea
 
 
 def _drive_seat(db: Db, s: scenes.Season, day: Day, seat: Seat, rng: random.Random) -> None:
-    """base, change, base, change, ..., base; each run rated three minutes after its end."""
+    """Each run of the plan, rated three minutes after its end."""
     driver, sk = s.team[seat.driver], s.team.SK
-    for index in range(2 * len(seat.changes) + 1):
-        changed = seat.changes[index // 2] if index % 2 else ""
-        pieces = [_piece(s, key, seat.car, rival=key == changed) for key in seat.carried]
-        start = scenes.moment(day.on, 9, 10) + timedelta(minutes=seat.from_minute + 12 * index)
+    for index, (minute, changed, carried) in enumerate(seat.plan):
+        pieces = [_piece(s, key, seat.car, rival=key == changed) for key in carried]
+        start = scenes.moment(day.on, 9, 10) + timedelta(minutes=minute)
         with clock.at(start):
             run = sessions.add_run(db, day.session_id, by=sk, driver_id=driver.account_id, car_id=s.cars[seat.car - 1], planned_at=start)
             build_commands.record_build(db, run.id, by=sk, piece_ids=pieces, confirmed=True, settings=scenes.BUILD)

@@ -109,21 +109,21 @@ def drive(db: Db, s: Season, key: str, session_id: int, initials: str, car: int,
     if isinstance(marks, str):
         marks = [None if word == "-" else float(word) for word in marks.split()]
     driver, sk, runs = s.team[initials], s.team.SK, []
-    for index, code in enumerate(order.split()):
-        start = moment(day, from_hour) + timedelta(minutes=minutes[index])
-        with transaction(db), clock.at(start):
-            run = sessions.add_run(db, session_id, by=sk, driver_id=driver.account_id, car_id=s.cars[car - 1], planned_at=start)
-            build_commands.record_build(db, run.id, by=sk, piece_ids=[asked.pieces[code][car - 1]], confirmed=True,
-                                        settings=(settings or {}).get(index, BUILD))  # fmt: skip
-            sessions.start_run(db, run.id, by=driver)
-            run_id = run.id
-        with transaction(db), clock.at(start + timedelta(minutes=5)):
-            tyres: dict[str, Any] = {"tyre_runs": tyre_runs[index], "tyre_set": f"set {car}"} if tyre_runs else {}
-            sessions.end_run(db, run_id, by=driver, laps=12, **tyres)
-        runs.append(run_id)
-        if rated:
-            given = {asked.goal_id: marks[index], **{s.attributes[name]: values[index] for name, values in (more or {}).items()}}
-            rate(db, driver, run_id, given, start + timedelta(minutes=8), (remarks or {}).get(index, ""))
+    with transaction(db):  # one for all runs: a commit each would cost more than what is written
+        for index, code in enumerate(order.split()):
+            start = moment(day, from_hour) + timedelta(minutes=minutes[index])
+            with clock.at(start):
+                run = sessions.add_run(db, session_id, by=sk, driver_id=driver.account_id, car_id=s.cars[car - 1], planned_at=start)
+                build_commands.record_build(db, run.id, by=sk, piece_ids=[asked.pieces[code][car - 1]], confirmed=True,
+                                            settings=(settings or {}).get(index, BUILD))  # fmt: skip
+                sessions.start_run(db, run.id, by=driver)
+            with clock.at(start + timedelta(minutes=5)):
+                tyres: dict[str, Any] = {"tyre_runs": tyre_runs[index], "tyre_set": f"set {car}"} if tyre_runs else {}
+                sessions.end_run(db, run.id, by=driver, laps=12, **tyres)
+            runs.append(run.id)
+            if rated:
+                given = {asked.goal_id: marks[index], **{s.attributes[name]: values[index] for name, values in (more or {}).items()}}
+                rate_now(db, driver, run.id, given, start + timedelta(minutes=8), (remarks or {}).get(index, ""))
     return runs
 
 

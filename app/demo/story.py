@@ -131,7 +131,7 @@ def _concerns(db: Db, s: scenes.Season) -> None:
 
 
 def _rulings(db: Db, s: scenes.Season, today: date) -> None:
-    """The arm: adopted in scope, standing; the tower's 5.0 mm: a provisional rejection."""
+    """The arm: a retest, standing; the tower's 5.0 mm: a provisional rejection."""
     _rule(db, s, "arm", "cf", today - timedelta(days=18), sign=True, decision=Decision.RETEST, scope="artificial turf, 19 °C",
           grounds="Better on warm turf, no better on cold carpet.", missing="one more cold carpet session with two brackets a driver",
           missing_by=today + timedelta(days=14))  # fmt: skip

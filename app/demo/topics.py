@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from app.demo.scenes import Season
 from app.parts.rules import Facts
 from app.questions.models import RuleKind
 from app.questions.rules import DeclaredRule, DurabilityRule, FactRule, GoalRule, MustRule
@@ -84,8 +83,11 @@ TOPICS = (
           goal_rule(OVERALL, durability=DurabilityRule(2.0, 1000, "laps")), ground="durability",
           text="Lighter and livelier, but does it live?", truths={OVERALL: {"": 1.5}}),
     Topic("ackermann", "Steering plate: parallel or Ackermann?", ("P-180", "STP", "Steering plate"),
-          {"a0": ("parallel", Facts(5.1, 2.2, 15)), "a4": ("4 degrees Ackermann", Facts(5.3, 2.2, 15))}, goal_rule(OVERALL),
-          text="AQ wants it in the car; nobody else does.", truths={OVERALL: {"AQ": 2.2, "": -1.5}}),
+          {"a0": ("parallel", Facts(5.1, 2.2, 15)), "a4": ("4 degrees Ackermann", Facts(5.3, 2.2, 15))}, goal_rule(OVERALL, w=100),
+          text="AQ wants it in the car; DH and PL can't drive it.", truths={OVERALL: {"AQ": 2.6, "MS": 0.0, "": -1.8}}),
+    Topic("oil", "Front damper oil: 350 or 400?", ("P-240", "FDO", "Front damper oil"),
+          {"o350": ("350", Facts()), "o400": ("400", Facts())}, goal_rule(OVERALL),
+          text="Changed at the end of the day, as oil always is.", truths={OVERALL: {"": 1.0}}),
     Topic("spring", "Rear spring: 1.8 or 2.0 N/mm?", ("P-190", "RSP", "Rear spring"),
           {"s18": ("1.8 N/mm", Facts(4.0, 1.0, 6)), "s20": ("2.0 N/mm", Facts(4.1, 1.0, 6))},
           goal_rule(OVERALL, conditions=(CARPET_CLASS, TURF_CLASS)), text="Asked for both halls.", truths={OVERALL: {"": 1.6}}),
