@@ -73,8 +73,7 @@ def test_the_page_says_what_to_do_first_when_nothing_is_open(db, browser):
     browser.as_(w.team.RT).get(w.path("/what-next"))
     shown = text_of(browser.get(w.path("/what-next"), max_queries=12).text)
     assert "Q-01" in shown
-    assert "before" not in shown  # no sentence of a forecast that can't be made
-    assert "first the control and t45 by one driver in one session" in shown
+    assert "Nothing can be forecast before one driver has tried t45 and t40 in one session." in shown
 
 
 def test_the_page_ranks_rivals_with_their_chance(db, browser):
