@@ -116,7 +116,7 @@ def _marks_of(question: Question, asked: inputs.Question, runs: Mapping[int, Run
 def _others_on_car(question: Question, run: RunFacts) -> tuple[tuple[str, str], ...]:
     """Other questions' variants, and parts that this question is not about."""
     mine = _revision_ids(question)
-    questions = [(f"question {qid}", code) for qid, code in run.variants.items() if qid != question.id]
+    questions = [(run.asked[qid], code) for qid, code in run.variants.items() if qid != question.id]
     parts = [(part, run.build.pieces[part]) for part, rid in run.parts.items() if rid not in mine]
     return (*questions, *parts)
 

@@ -37,6 +37,7 @@ class RunFacts:
     closed_at: datetime | None
     variants: Mapping[int, str]
     build: BuildFacts
+    asked: Mapping[int, str] = field(default_factory=dict)  # question id -> its label
     parts: Mapping[str, int] = field(default_factory=dict)  # part code -> revision id
 
     @property

@@ -76,10 +76,12 @@ def _load_runs(db: Db, programme_id: int, question_ids: Sequence[int], hidden: C
     wanted = _builds_carrying(question_ids)
     rows = db.execute(
         select(Run.id, Run.session_id, Session, Run.number, Car.name, Membership.initials, Run.state, Run.started_at,
-               Run.ended_at, starts.c.start, AsRunBuild.settings, Run.tyre_runs, BuildVariant.question_id, Variant.code)
+               Run.ended_at, starts.c.start, AsRunBuild.settings, Run.tyre_runs, BuildVariant.question_id, Variant.code,
+               Question.number)
         .join(AsRunBuild, AsRunBuild.run_id == Run.id)
         .join(BuildVariant, BuildVariant.build_id == AsRunBuild.id)
         .join(Variant, Variant.id == BuildVariant.variant_id)
+        .join(Question, Question.id == BuildVariant.question_id)
         .join(Session, Session.id == Run.session_id)
         .join(Car, Car.id == Run.car_id)
         .join(Membership, and_(Membership.account_id == Run.driver_id, Membership.programme_id == programme_id))
@@ -88,7 +90,7 @@ def _load_runs(db: Db, programme_id: int, question_ids: Sequence[int], hidden: C
     )  # fmt: skip
     pieces = _load_pieces(db, wanted)
     found: dict[int, dict[str, Any]] = {}
-    for run_id, session_id, session, number, car, initials, state, started, ended, start, settings, tyres, qid, code in rows:
+    for run_id, session_id, session, number, car, initials, state, started, ended, start, settings, tyres, qid, code, asked in rows:
         if session_id in hidden:
             continue
         if run_id not in found:
@@ -99,10 +101,11 @@ def _load_runs(db: Db, programme_id: int, question_ids: Sequence[int], hidden: C
                 "closed": session.state in CLOSED_STATES, "condition": session.condition,
                 "air_temp_degC": session.air_temp_degC, "order_known": session.order_known,
                 "session_start": start, "closed_at": session.closed_at,
-                "variants": {}, "parts": {part: rid for part, (rid, _) in fitted.items()},
+                "variants": {}, "asked": {}, "parts": {part: rid for part, (rid, _) in fitted.items()},
                 "build": BuildFacts({part: label for part, (_, label) in fitted.items()}, settings or {}, tyres),
             }  # fmt: skip
         found[run_id]["variants"][qid] = code
+        found[run_id]["asked"][qid] = f"Q-{asked:02d}"
     return {run_id: RunFacts(**facts) for run_id, facts in found.items()}
 
 

@@ -10,7 +10,7 @@ from app.evidence.gates import Unmet
 from app.evidence.inputs import Question
 from app.evidence.mixture import Mixture
 from app.evidence.phrases import count, joined, probability, signed
-from app.evidence.rows import GOAL_INDEX, LAP_TIME
+from app.evidence.rows import GOAL_INDEX, LAP_TIME, PREFERENCE
 from app.evidence.thresholds import RULE
 
 _WORDS = {"adopt": "Adopt", "reject": "Reject", "retest": "Retest", "setting": "Keep both as a setting"}
@@ -56,8 +56,7 @@ class Figures:
             variant=variant,
             control=question.control,
             goal_name=joined([spoken(g.attribute) for g in question.rule.goals])
-            or joined([spoken(name) for name in musts])
-            or "what was declared",
+            or (spoken(fit.criterion) if fit is not None else "what was declared"),
             amount=_amount(question, variant, goal, fit),
             basis=_basis(question, variant, fit),
             runs=runs,
@@ -93,9 +92,9 @@ def _basis(question: Question, variant: str, fit: Fitted | None) -> str:
     if fit is None:
         return ""
     own = [m for m in fit.fitted if m.variant == variant]
-    runs = len(own) + fit.runs.get(question.control, 0)
+    tried = count(len(own), "choice") if fit.criterion == PREFERENCE else count(len(own) + fit.runs.get(question.control, 0), "run")
     drivers, sessions = len({m.driver for m in own}), len({m.session for m in own})
-    return f"{count(drivers, 'driver')}, {count(sessions, 'session')}, {count(runs, 'run')}"
+    return f"{count(drivers, 'driver')}, {count(sessions, 'session')}, {tried}"
 
 
 def _fact(question: Question, variant: str) -> str:
@@ -220,7 +219,9 @@ def nearest_sentence(
 
 def _needs(question: Question, figures: Figures, gates: Sequence[Unmet], p_gain: float) -> list[str]:
     """Everything that stands between a retest and an adoption, with the figures now."""
-    needs = [g.needs if g.told_by_flag else f"{g.needs} (now: {g.found})" for g in gates]
+    unmet = {g.clause for g in gates}
+    said = {flag for flag, gate in (("one_driver", "drivers"), ("one_session", "sessions")) if gate in unmet}
+    needs = [g.needs if g.told_by_flag else f"{g.needs} (now: {g.found})" for g in gates if g.clause not in said]
     if question.rule.kind == "gain" and figures.p_better < p_gain:
         needs.insert(0, f"P(better) ≥ {probability(p_gain)}, now {probability(figures.p_better)}")
     least = RULE.no_worse if question.rule.kind == "no_worse" else RULE.must_held
