@@ -12,7 +12,8 @@ AXE_RUN = """() => axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21aa',
 P = "/programmes/1"
 PAGES = {
     "rt": [P, f"{P}/questions", f"{P}/questions/new", f"{P}/questions/1", f"{P}/questions/1/rule", f"{P}/questions/1/sheet",
-           f"{P}/questions/2/sheet", f"{P}/questions/3/sheet", f"{P}/questions/4/sheet", f"{P}/questions/1/variants/2/rule",
+           f"{P}/questions/2/sheet", f"{P}/questions/3/sheet", f"{P}/questions/4/sheet", f"{P}/questions/5/sheet",
+           f"{P}/questions/8/sheet", f"{P}/questions/10/sheet", f"{P}/questions/14/sheet", f"{P}/questions/1/variants/2/rule",
            f"{P}/parts", f"{P}/parts/new", f"{P}/parts/1", f"{P}/revisions/1", f"{P}/pieces/1", f"{P}/trail", f"{P}/rulings",
            f"{P}/rulings/1", f"{P}/rulings/2", f"{P}/settings", f"{P}/people", f"{P}/import", f"{P}/what-next", f"{P}/trust", "/account"],
     "sk": [P, f"{P}/sessions", f"{P}/sessions/new", f"{P}/sessions/8", f"{P}/sessions/3", f"{P}/sessions/3/swap", f"{P}/runs/50",
