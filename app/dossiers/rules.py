@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 ORDERS = ("chance", "date", "runs")
-SESSIONS_UNKNOWN = 99
+HARDLY = 0.005  # the outlook tells a smaller chance in words
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +22,11 @@ class NextLine:
     runs: int
     p: float
     sessions: int | None
+
+    @property
+    def forecast(self) -> bool:
+        """Is there a chance worth a number? Otherwise `sentence` says what stands in the way."""
+        return self.runs > 0 and self.p >= HARDLY
 
 
 def next_lines(lines: Sequence[Any], *, by: str) -> list[NextLine]:

@@ -54,6 +54,11 @@ def test_the_forecast_is_not_said_twice():
     assert line.sentence == "One more session settles t45."
 
 
+def test_a_chance_of_next_to_nothing_is_told_in_words():
+    lines = [Line(EARLY, [read("t45", 0.001), read("t50", 0.2)])]
+    assert [(n.variant, n.forecast) for n in next_lines(lines, by="chance")] == [("t50", True), ("t45", False)]
+
+
 def test_one_car_with_all_controls_saves_control_runs():
     lines = next_lines([Line(EARLY, [read("t45", 0.2), read("t50", 0.1)]), Line(LATE, [read("cf", 0.4, runs=24)])], by="chance")
     shared = shared_controls([(1, "t40"), (2, "ny")], lines)
