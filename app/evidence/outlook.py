@@ -102,8 +102,8 @@ def _outlook(evidence: Evidence, fits: Mapping[str, Fitted], variant: str, claus
     ranked = sorted(candidates, key=lambda c: (-c.p_settle, c.runs, c.drivers))
     k = _sessions_to_settle(question, spreads, plans, open_gates, better)
     if ranked[0].p_settle < _HARDLY:
-        stopped = all({"adopt", "reject", "setting"} <= stops for stops in open_gates.values())
-        told = "something other than runs of these drivers is missing" if stopped else "it is too far from any verdict"
+        lacking = all("adopt" in stops for stops in open_gates.values())
+        told = "what its verdict lacks is not met by one such session" if lacking else "it is too far from any verdict"
         return Outlook(variant, tuple(ranked), k, f"One more session hardly settles {variant}: {told}.")
     return Outlook(variant, tuple(ranked), k, _sentence(variant, ranked[0], k))
 

@@ -108,6 +108,7 @@ def test_a_closed_gate_leaves_nothing_to_settle():
     blocked = replace(undecided(), concerns=(OpenConcern("C-1", "B", True),))
     (outlook,) = look_ahead(blocked)
     assert all(c.p_adopt == 0 and c.p_setting == 0 for c in outlook.candidates)
+    assert "what its verdict lacks is not met by one such session" in outlook.sentence
 
 
 def test_nothing_driven_gives_a_sentence_and_no_candidate():
