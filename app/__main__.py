@@ -108,7 +108,7 @@ def _make_beside(arguments: argparse.Namespace, finished: Path) -> bool:
     making = finished.with_suffix(".making")
     for leftover in arguments.data.glob(making.name + "*"):
         leftover.unlink()
-    print("Making the demo programme, about 15 seconds ...", flush=True)
+    print("Making the demo programme, about half a minute ...", flush=True)
     settings = settings_for(arguments.data.resolve(), host=arguments.host, port=arguments.port)
     settings = replace(settings, database_url=f"sqlite:///{making.resolve()}")
     upgrade(settings.database_url)

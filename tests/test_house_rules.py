@@ -32,6 +32,7 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "decisions.facts": "rules", "decisions.assembling": "rules",  # what enters a sheet: no database
     "decisions.loading": "queries",  # rows -> facts
     "decisions.summaries": "queries",  # answers with a sheet, and keeps it so that it is computed once
+    "decisions.noise": "queries",  # completes what was loaded, and keeps what it learned, as summaries does
     "decisions.sheet_view": "pages",  # arranges a sheet for reading
     "imports.cells": "rules", "imports.names": "rules", "imports.plan": "rules",
     "archive.cells": "rules", "archive.format": "rules",
@@ -45,6 +46,7 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
 }  # fmt: skip
 ALLOWED_IMPORTS = {
     "app.programmes.forms": {"app.people.forms"},  # HAT_CHOICES: who starts a programme says which hats they wear
+    "app.decisions.noise": {"app.questions.commands"},  # what is learned at a question's first look is kept with it
     "app.web.error_pages": {"app.people.sign_in"},  # a refused form comes back on the sign-in page, inside a function
     "app.__main__": {"app.archive.cli", "app.imports.cli", "app.trials.cli"},  # the commands are gathered there, as pages are in main
 }

@@ -126,22 +126,54 @@ def test_up_down_and_up_again_leaves_the_same_schema(database, keys):
         fill_every_table(connection)
 
 
+def every_row(connection: Connection) -> dict[str, list[dict[str, str]]]:
+    return {t.name: [{c: repr(v) for c, v in row._mapping.items()} for row in connection.execute(select(t).order_by(*t.primary_key))]
+            for t in metadata.sorted_tables}  # fmt: skip
+
+
 def test_each_step_down_and_up_keeps_every_row_of_the_steps_before(database, keys):
-    """From the second migration on: what an older release filed must survive the walk."""
+    """From the second migration on: what an older release filed must survive the walk, in every column that it knew."""
     script = ScriptDirectory.from_config(alembic_config(database.url))
     steps = [step.revision for step in script.walk_revisions()][::-1]
     for older, newer in itertools.pairwise(steps):
+        upgrade(database.url)
         with database.engine.connect() as connection:
-            before = stored(connection)
+            before = every_row(connection)
         downgrade(database.url, older)
         database.dispose()
-        known_then = set(inspect(database.engine).get_table_names()) & set(before)
-        upgrade(database.url, newer)
+        look = inspect(database.engine)
+        known = {name: [c["name"] for c in look.get_columns(name)] for name in set(look.get_table_names()) & set(before)}
+        upgrade(database.url)
         database.dispose()
         with database.engine.connect() as connection:
-            after = stored(connection)
-        assert len(known_then) > 30
-        assert {n: after[n] for n in known_then} == {n: before[n] for n in known_then}, f"{newer} -> {older} -> {newer}"
+            after = every_row(connection)
+        assert len(known) > 30
+        for name, columns in known.items():
+            then, now = ([{c: row[c] for c in columns} for row in rows[name]] for rows in (before, after))
+            assert now == then, f"{name}: {newer} -> {older} -> {newer}"
+
+
+def test_a_question_that_was_looked_at_before_keeps_the_default_noise(database, keys):
+    with database.engine.begin() as connection:
+        question = connection.execute(select(TABLES["looks"].c.question_id)).scalar_one()
+    downgrade(database.url, "0002")
+    database.dispose()
+    upgrade(database.url)
+    database.dispose()
+    asked = TABLES["questions"]
+    with database.engine.connect() as connection:
+        found = dict(connection.execute(select(asked.c.id, asked.c.panel_noise)).all())
+    assert found[question] == {}
+
+
+def test_what_the_panel_had_taught_is_fixed_once(database, keys):
+    asked = TABLES["questions"]
+    with database.engine.begin() as connection:
+        question = connection.execute(select(asked.c.id).limit(1)).scalar_one()
+        connection.execute(update(asked).where(asked.c.id == question).values(panel_noise={"questions": 7}))
+    for other in (None, {"questions": 99}):
+        with pytest.raises(DBAPIError), database.engine.begin() as connection:
+            connection.execute(update(asked).where(asked.c.id == question).values(panel_noise=other))
 
 
 def test_upgrading_what_is_up_to_date_changes_nothing(database, keys):

@@ -29,7 +29,7 @@ def sort_out(question: Question, filed: Filed) -> Loaded:
                                                   *filed.notes.get(("slip", slip.id), ())], changes, tyres)
         for slip in slips.values()
     }  # fmt: skip
-    refused, look, running = "", None, None
+    refused, look, running, noise = "", None, None, panel_noise_of(question.panel_noise)
     try:
         asked = _question_of(question, rule, filed.attributes)
         if asked is not None:
@@ -37,14 +37,22 @@ def sort_out(question: Question, filed: Filed) -> Loaded:
             concerns = _concerns_of(question, filed.concerns)
             measured = measured_rows(question, runs, filed, lambda run: _run_reasons(run, filed, changes, tyres), _others_on_car)
             closed = tuple(mark for mark, was_closed in marks if was_closed)
-            look = inputs.Evidence(asked, closed, concerns, **measured.closed)
+            look = inputs.Evidence(asked, closed, concerns, **measured.closed, panel_noise=noise)
             if len(closed) < len(marks) or measured.has_open:
-                running = inputs.Evidence(asked, tuple(mark for mark, _ in marks), concerns, **measured.all)
+                running = inputs.Evidence(asked, tuple(mark for mark, _ in marks), concerns, **measured.all, panel_noise=noise)
     except EvidenceError as wrong:
         refused = f"{wrong.field}: {wrong.reason}"
     return Loaded(question, rule, look, running, refused, runs, slips, judged, changes,
                   {(run.session, run.label): run.id for run in runs.values()},
                   [(c.label, c.id) for c in _touching(question, filed.concerns)])  # fmt: skip
+
+
+def panel_noise_of(stored: Mapping[str, Any] | None) -> rows.PanelNoise | None:
+    """What the panel had taught at the question's first look, from its stored form; None = nothing, or not looked at yet."""
+    if not stored:
+        return None
+    pairs = {name: tuple(stored[name]) for name in ("log_noise", "log_driver_session")}
+    return rows.PanelNoise(**{**stored, **pairs})
 
 
 def _question_of(question: Question, rule: DeclaredRule | None, attributes: Mapping[int, Attribute]) -> inputs.Question | None:

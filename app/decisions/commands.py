@@ -13,7 +13,8 @@ from app.db import Db, transaction
 from app.decisions import queries, rules
 from app.decisions.loading import load_evidence, load_questions
 from app.decisions.models import Decision, Form, Look, Ruling, RulingState
-from app.decisions.summaries import compute
+from app.decisions.noise import take_first_looks
+from app.decisions.summaries import compute, find_sheet, find_sheets, list_looks
 from app.errors import Conflict, NotFound, Refused
 from app.evidence.findings import Outlook
 from app.evidence.results import Sheet
@@ -148,7 +149,7 @@ def _supersede(db: Db, by: Viewer, variant_id: int, state: str) -> None:
 def _check_shown(db: Db, shown: str, sheet: Sheet) -> None:
     if shown == sheet.fingerprint:
         return
-    then = queries.find_sheet(db, shown)
+    then = find_sheet(db, shown)
     changed = rules.what_changed(queries.snapshots(then) if then else {}, queries.snapshots(sheet))
     raise Conflict("The numbers changed while the page was open", "; ".join(changed),
                    "Read the sheet again; what you typed is kept below")  # fmt: skip
@@ -163,16 +164,18 @@ def refresh_looks(db: Db, programme_id: int) -> bool:
     touched = queries.list_touched(db, programme_id, since=since) if looks else set()
     again = [qid for qid, seen in looks.items() if seen is None or touched is None or qid in touched]
     loaded = load_evidence(db, programme_id, load_questions(db, programme_id, again) if again else [])
-    wanted = {qid: one.look.fingerprint() for qid, one in loaded.items() if one.look is not None}
-    stored = queries.find_sheets(db, [found for qid, found in wanted.items() if looks[qid] != found])
+    first = take_first_looks(db, programme_id, loaded)
+    loaded |= first
+    wanted = {qid: one.look.fingerprint() for qid, one in loaded.items() if one.look is not None and (qid in again or qid in first)}
+    stored = find_sheets(db, [found for qid, found in wanted.items() if looks.get(qid) != found])
     fresh: dict[int, dict[str, Any]] = {qid: {"stamp": stamp} for qid in looks if qid not in again}
     for question_id, fingerprint in wanted.items():
         fresh[question_id] = {"stamp": stamp}
-        if looks[question_id] != fingerprint:
+        if looks.get(question_id) != fingerprint:
             sheet = stored.get(fingerprint) or compute(db, question_id, loaded[question_id].look)
             fresh[question_id] |= {"fingerprint": fingerprint, "readings": _readings(sheet), "computed_at": clock.now()}
     with transaction(db):
-        present = queries.list_looks(db, programme_id)
+        present = list_looks(db, programme_id)
         for question_id, values in fresh.items():
             if question_id in present:
                 for name, value in values.items():

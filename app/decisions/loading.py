@@ -9,7 +9,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from sqlalchemy import and_, func, select
+from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import aliased, joinedload
 
 from app.concerns.models import Concern, ConcernState
@@ -23,13 +23,16 @@ from app.measurements.rules import Measured
 from app.parts.models import Part, Piece, Revision
 from app.people.models import Membership
 from app.programmes.models import Attribute
-from app.questions.models import Question, Variant, VariantRevision
+from app.questions.models import LOOKED_AT, Question, Variant, VariantRevision
 from app.sessions.models import CLOSED_STATES, AsRunBuild, BuildPiece, BuildVariant, Car, Run, Session
 from app.sessions.rules import BuildFacts
 
 
 def load_questions(db: Db, programme_id: int, question_ids: Sequence[int] | None = None) -> Sequence[Question]:
-    """Questions with variants, their revisions and rules, in one query."""
+    """Questions with variants, their revisions and rules, in one query; all of the programme, or those asked for.
+
+    With those asked for come the ones nobody has looked at: whoever looks first fixes what they learn from each other.
+    """
     query = (
         select(Question).where(Question.programme_id == programme_id)
         .options(joinedload(Question.variants).joinedload(Variant.revisions).joinedload(VariantRevision.revision),
@@ -37,7 +40,8 @@ def load_questions(db: Db, programme_id: int, question_ids: Sequence[int] | None
         .order_by(Question.number)
     )  # fmt: skip
     if question_ids is not None:
-        query = query.where(Question.id.in_(question_ids))
+        not_looked_at = and_(Question.panel_noise.is_(None), Question.state.in_(LOOKED_AT))
+        query = query.where(or_(Question.id.in_(question_ids), not_looked_at))
     return db.scalars(query).unique().all()
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from app.decisions.facts import Filed, RunFacts
 from app.evidence import rows
-from app.measurements.rules import DRIVEN, LapFact
+from app.measurements.rules import DRIVEN, ExposureFact, LapFact
 from app.questions.models import Question
 
 
@@ -36,10 +36,12 @@ def measured_rows(question: Question, runs: Mapping[int, RunFacts], filed: Filed
     """reasons : why a run's laps don't count; others : what else was on its car. `runs` are those of the question."""
     codes = {variant.id: variant.code for variant in question.variants}
     of_revision = {link.revision_id: variant.code for variant in question.variants for link in variant.revisions}
+    parts = {link.revision_id: link.revision.part_id for variant in question.variants for link in variant.revisions}
+    links = {revision: (code, parts[revision]) for revision, code in of_revision.items()}
     return MeasuredRows({
         "laps": _laps(question, runs, filed, reasons, others),
         "preferences": _preferences(question, runs, filed, codes),
-        "exposures": _exposures(filed, codes, of_revision),
+        "exposures": _exposures(filed, codes, links),
         "readings": [
             (rows.Reading(of_revision[r.revision_id], r.characteristic, r.value, r.unit, r.lower, r.upper, r.uncertainty, r.piece), True)
             for r in filed.measured.readings if r.revision_id in of_revision
@@ -91,14 +93,33 @@ def _preferences(question: Question, runs: Mapping[int, RunFacts], filed: Filed,
     return found
 
 
-def _exposures(filed: Filed, codes: Mapping[int, str], of_revision: Mapping[int, str]) -> list[tuple[rows.Exposure, bool]]:
-    """Rows as filed, not added up: where a variant is of several parts, each part's use is a row of its own."""
-    found = []
+def _exposures(filed: Filed, codes: Mapping[int, str], links: Mapping[int, tuple[str, int]]) -> list[tuple[rows.Exposure, bool]]:
+    """Use of each variant, counted once however many of its parts it was filed for. links : revision -> variant, part.
+
+    Rows of one part add up, also over its steps: those were driven one after the other. Parts of one variant are driven
+    together, so of rows filed for several parts in one session (or without one), or for the variant itself beside its
+    parts, the largest use counts, for laps, minutes and impacts each. Their failures add up: each part breaks for itself.
+    So use is rather understated than counted twice, and rows with and without a session can't be known as the same use.
+    """
+    together: dict[tuple[str, int | None], dict[int | None, list[ExposureFact]]] = defaultdict(lambda: defaultdict(list))
     for use in filed.measured.exposures:
-        code = of_revision.get(use.revision_id or 0) or codes.get(use.variant_id or 0)
-        if code is None:
-            continue
-        session = use.session
-        row = rows.Exposure(code, use.laps, use.minutes, use.failures, use.impacts, session.label if session else None)
-        found.append((row, session is None or session.closed))
+        code, part = links.get(use.revision_id or 0) or (codes.get(use.variant_id or 0), None)
+        if code is not None:
+            together[code, use.session.id if use.session else None][part].append(use)
+    found = []
+    for (code, _), by_part in together.items():
+        session = next(iter(by_part.values()))[0].session
+        for laps, minutes, failures, impacts in _once(list(by_part.values())):
+            row = rows.Exposure(code, laps, minutes, failures, impacts, session.label if session else None)
+            found.append((row, session is None or session.closed))
     return found
+
+
+def _once(parts: Sequence[Sequence[ExposureFact]]) -> list[tuple[int, float, int, int]]:
+    """(laps, minutes, failures, impacts) as filed for one part alone; of several parts one row for all."""
+    if len(parts) == 1:
+        return [(use.laps, use.minutes, use.failures, use.impacts) for use in parts[0]]
+    laps = max(sum(use.laps for use in uses) for uses in parts)
+    minutes = max(round(sum(use.minutes for use in uses), 2) for uses in parts)
+    impacts = max(sum(use.impacts for use in uses) for uses in parts)
+    return [(laps, minutes, sum(use.failures for uses in parts for use in uses), impacts)]

@@ -28,7 +28,9 @@ SEE, FILE, SIGN = [allow(Action.SEE_PROGRAMME)], [allow(Action.FILE_RULING)], [a
 
 @router.get("/questions/{question_id}/sheet", dependencies=SEE)
 def show_sheet(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    opened = queries.open_sheet(db, viewer, question_id)
+    opened = queries.open_sheet(db, viewer, question_id, in_two_steps=True)
+    if opened.first_look:
+        return redirect(request, "show_sheet", question_id=question_id)
     rulings = queries.list_rulings(db, viewer.programme_id, question_id=question_id)
     sheet, loaded = opened.sheet, opened.loaded
     shown = opened.running or sheet

@@ -1,6 +1,6 @@
 """Sheets, looks and rulings, read."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -12,18 +12,18 @@ from app.concerns.models import Concern
 from app.db import Db
 from app.decisions.facts import Loaded
 from app.decisions.loading import load_evidence, load_questions
-from app.decisions.models import Look, Ruling, RulingState, Summary
+from app.decisions.models import Look, Ruling, RulingState
+from app.decisions.noise import take_first_looks
 from app.decisions.rules import Snapshot
 from app.decisions.summaries import sheets_for, summary_for
 from app.errors import Conflict, NotFound
 from app.evidence.results import Sheet
-from app.evidence.storing import sheet_from_json
 from app.feedback.models import Slip, SlipVersion
 from app.feedback.queries import hidden_sessions
 from app.history.models import Happening
 from app.measurements.models import Exposure
 from app.people.models import Account
-from app.questions.models import Question, QuestionState, Variant, VariantRevision
+from app.questions.models import LOOKED_AT, Question, Variant, VariantRevision
 from app.sessions.models import CLOSED_STATES, AsRunBuild, BuildVariant, Run, Session
 
 LIVE_RULINGS = (RulingState.PROVISIONAL, RulingState.STANDING)
@@ -31,20 +31,28 @@ LIVE_RULINGS = (RulingState.PROVISIONAL, RulingState.STANDING)
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """A question's evidence sheet as one viewer sees it. `running` is there only while a session is open."""
+    """A question's evidence sheet as one viewer sees it. `running` is there only while a session is open.
+
+    first_look : what the panel has taught was fixed just now, and nothing computed yet; ask again
+    """
 
     loaded: Loaded
     sheet: Sheet | None
     running: Sheet | None
+    first_look: bool = False
 
 
-def open_sheet(db: Db, viewer: Viewer, question_id: int) -> Opened:
-    """Load and compute (or look up) the sheet; sessions the viewer may not see yet are left out."""
-    questions = load_questions(db, viewer.programme_id, [question_id])
-    if not questions:
-        raise NotFound("There is no such question in this programme")
+def open_sheet(db: Db, viewer: Viewer, question_id: int, *, in_two_steps: bool = False) -> Opened:
+    """Load and compute (or look up) the sheet; sessions the viewer may not see yet are left out.
+
+    in_two_steps : at a first look only fix what the panel has taught, so that a page that asks again stays within its queries
+    """
     hidden = hidden_sessions(db, viewer)
-    loaded = load_evidence(db, viewer.programme_id, questions, hidden=hidden)[question_id]
+    every = _load(db, viewer.programme_id, question_id, hidden)
+    first = {} if hidden else take_first_looks(db, viewer.programme_id, every)  # never from a part of the evidence
+    loaded = first.get(question_id, every[question_id])
+    if in_two_steps and question_id in first:
+        return Opened(loaded, None, None, first_look=True)
     wanted = [evidence for evidence in (loaded.look, loaded.running) if evidence is not None]
     sheets = iter(sheets_for(db, question_id, wanted))
     return Opened(loaded, next(sheets) if loaded.look else None, next(sheets) if loaded.running else None)
@@ -52,14 +60,19 @@ def open_sheet(db: Db, viewer: Viewer, question_id: int) -> Opened:
 
 def current_look(db: Db, programme_id: int, question_id: int) -> tuple[Loaded, Sheet]:
     """What a ruling stands on: every closed session, whoever asks."""
-    questions = load_questions(db, programme_id, [question_id])
-    if not questions:
-        raise NotFound("There is no such question in this programme")
-    loaded = load_evidence(db, programme_id, questions)[question_id]
+    every = _load(db, programme_id, question_id)
+    loaded = take_first_looks(db, programme_id, every).get(question_id, every[question_id])
     if loaded.look is None:
-        raise Conflict(f"{questions[0].label} can't be ruled on yet", loaded.refused or "It has no control, rival or declared rule",
+        raise Conflict(f"{loaded.question.label} can't be ruled on yet", loaded.refused or "It has no control, rival or declared rule",
                        "Declare them first.")  # fmt: skip
     return loaded, summary_for(db, question_id, loaded.look)
+
+
+def _load(db: Db, programme_id: int, question_id: int, hidden: Collection[int] = ()) -> dict[int, Loaded]:
+    questions = load_questions(db, programme_id, [question_id])
+    if question_id not in {question.id for question in questions}:
+        raise NotFound("There is no such question in this programme")
+    return load_evidence(db, programme_id, questions, hidden=hidden)
 
 
 def snapshots(sheet: Sheet) -> dict[str, Snapshot]:
@@ -70,19 +83,6 @@ def snapshots(sheet: Sheet) -> dict[str, Snapshot]:
                             len(read[v.variant].brackets) if v.variant in read else 0)
         for v in sheet.verdicts
     }  # fmt: skip
-
-
-def find_sheet(db: Db, fingerprint: str) -> Sheet | None:
-    stored = db.scalar(select(Summary.sheet).where(Summary.fingerprint == fingerprint))
-    return sheet_from_json(stored) if stored is not None else None
-
-
-def find_sheets(db: Db, fingerprints: Sequence[str]) -> Mapping[str, Sheet]:
-    """Fingerprint -> stored sheet, for those that are stored."""
-    if not fingerprints:
-        return {}
-    rows = db.execute(select(Summary.fingerprint, Summary.sheet).where(Summary.fingerprint.in_(fingerprints)))
-    return {fingerprint: sheet_from_json(stored) for fingerprint, stored in rows}
 
 
 def get_ruling(db: Db, programme_id: int, ruling_id: int, *, lock: bool = False) -> Ruling:
@@ -131,13 +131,6 @@ def list_rulings(db: Db, programme_id: int, *, question_id: int | None = None, l
     if live_only:
         query = query.where(Ruling.state.in_(LIVE_RULINGS))
     return [RulingRow(ruling, question, code, filed, signed or "") for ruling, question, code, filed, signed in db.execute(query)]
-
-
-LOOKED_AT = (QuestionState.ASKED, QuestionState.RUNNING, QuestionState.READY, QuestionState.RULED, QuestionState.REOPENED)
-
-
-def list_looks(db: Db, programme_id: int) -> Mapping[int, Look]:
-    return {look.question_id: look for look in db.scalars(select(Look).where(Look.programme_id == programme_id))}
 
 
 def list_stale_looks(db: Db, programme_id: int) -> tuple[int, int, Mapping[int, str | None]]:

@@ -49,6 +49,7 @@ class SheetView:
     not_counted: Sequence[tuple[int, int, str, str]]
     after_all: Sequence[tuple[int, str, str]]  # slip id, label, the conductor's sentence
     amended_late: Sequence[tuple[int, str]]  # slip id, label: marks changed after the session was closed
+    unit: str  # of effects on the attribute that the drivers are read on
 
 
 def arrange(loaded: Loaded, sheet: Sheet, facts: Mapping[str, Sequence[tuple[str, str]]] | None = None, *,
@@ -66,8 +67,15 @@ def arrange(loaded: Loaded, sheet: Sheet, facts: Mapping[str, Sequence[tuple[str
         )
         for variant in sheet.variants if variant != sheet.control
     ]  # fmt: skip
-    return SheetView(parts, _counts(evidence, sheet), _pictures(evidence, sheet), _strips(evidence, sheet), _effects(sheet),
-                     sorted(sheet.left_out.items()), _not_counted(loaded), _after_all(loaded), _amended_late(loaded))  # fmt: skip
+    return SheetView(parts, _counts(evidence, sheet), _pictures(evidence, sheet), _strips(evidence, sheet), _effects(evidence, sheet),
+                     sorted(sheet.left_out.items()), _not_counted(loaded), _after_all(loaded), _amended_late(loaded),
+                     _unit(evidence, sheet.panel.attribute))  # fmt: skip
+
+
+def _unit(evidence: Any, attribute: str | None) -> str:
+    """What an effect on this attribute is counted in; on a scale with its ideal at zero the way matters."""
+    bipolar = evidence is not None and attribute is not None and evidence.question.scales[attribute].kind == "ideal_zero"
+    return "marks, + is nearer ideal" if bipolar else "points"
 
 
 def _brackets(loaded: Loaded, reading: Any) -> list[BracketLine]:
@@ -111,7 +119,7 @@ def _pictures(evidence: Any, sheet: Sheet) -> list[tuple[str, Any]]:
         ]  # fmt: skip
         worthwhile = question.worthwhile(attribute)
         margin = margins.get(attribute) or worthwhile  # a goal without a margin of its own: a loss as large as W
-        pictures.append((attribute, charts.interval_picture(rows, worthwhile=worthwhile, margin=margin, unit="points")))
+        pictures.append((attribute, charts.interval_picture(rows, worthwhile=worthwhile, margin=margin, unit=_unit(evidence, attribute))))
     return pictures
 
 
@@ -132,7 +140,7 @@ def _strips(evidence: Any, sheet: Sheet) -> list[tuple[str, Any]]:
             for session, drivers in sessions.items()]  # fmt: skip
 
 
-def _effects(sheet: Sheet) -> Any:
+def _effects(evidence: Any, sheet: Sheet) -> Any:
     rows = [
         charts.EffectRow(reading.variant, [(d.driver, d.effect) for d in reading.drivers])
         for reading in sheet.panel.readings if reading.drivers
@@ -140,7 +148,7 @@ def _effects(sheet: Sheet) -> Any:
     if not rows:
         return None
     worthwhile = next((reading.worthwhile for reading in sheet.panel.readings), 0.5)
-    return charts.driver_effects(rows, worthwhile=worthwhile, unit="points")
+    return charts.driver_effects(rows, worthwhile=worthwhile, unit=_unit(evidence, sheet.panel.attribute))
 
 
 def _not_counted(loaded: Loaded) -> list[tuple[int, int, str, str]]:

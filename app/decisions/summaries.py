@@ -1,13 +1,13 @@
 """Sheets under their fingerprints: looked up or computed, never invalidated by hand."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import select
 
 from app import clock
 from app.db import DatabaseFault, Db, is_writing, transaction
-from app.decisions.models import Summary
+from app.decisions.models import Look, Summary
 from app.evidence.inputs import Evidence
 from app.evidence.results import Sheet
 from app.evidence.storing import sheet_from_json, to_json
@@ -56,3 +56,29 @@ def _store(db: Db, question_id: int, sheet: Sheet) -> None:
             own.add(row)
     except DatabaseFault:  # also: somebody else stored the same sheet a moment ago
         return
+
+
+def find_sheet(db: Db, fingerprint: str) -> Sheet | None:
+    stored = db.scalar(select(Summary.sheet).where(Summary.fingerprint == fingerprint))
+    return sheet_from_json(stored) if stored is not None else None
+
+
+def find_sheets(db: Db, fingerprints: Sequence[str]) -> Mapping[str, Sheet]:
+    """Fingerprint -> stored sheet, for those that are stored."""
+    if not fingerprints:
+        return {}
+    rows = db.execute(select(Summary.fingerprint, Summary.sheet).where(Summary.fingerprint.in_(fingerprints)))
+    return {fingerprint: sheet_from_json(stored) for fingerprint, stored in rows}
+
+
+def list_looks(db: Db, programme_id: int) -> Mapping[int, Look]:
+    return {look.question_id: look for look in db.scalars(select(Look).where(Look.programme_id == programme_id))}
+
+
+def latest_sheets(db: Db, programme_id: int) -> dict[int, Sheet]:
+    """Question id -> the sheet of its last look."""
+    rows = db.execute(
+        select(Look.question_id, Summary.sheet).join(Summary, Summary.fingerprint == Look.fingerprint)
+        .where(Look.programme_id == programme_id)
+    )  # fmt: skip
+    return {question_id: sheet_from_json(stored) for question_id, stored in rows}

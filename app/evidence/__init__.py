@@ -26,7 +26,7 @@ Every threshold is this project's own default, measured on simulated programmes,
 input gives the same bytes: rows are sorted, integration points are fixed, nothing reads a clock or a global seed.
 """
 
-METHOD_VERSION = "2.0.0"
+METHOD_VERSION = "2.1.0"
 """Named in every result and hashed into every fingerprint: changed figures need a new one (a test holds us to it)."""
 
 SOURCES = (

@@ -5,13 +5,15 @@ A class counts as covered with two sessions, two drivers and six paired runs. Th
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from app.evidence.findings import ClassCover, ConditionReading
 from app.evidence.fitted import Fitted
 from app.evidence.inputs import Question
 from app.evidence.phrases import joined
+from app.evidence.rows import PREFERENCE
 
 COVERED_SESSIONS, COVERED_DRIVERS, COVERED_RUNS = 2, 2, 6
 IN_A_CLASS = 0.80  # P(better) in one class and P(worse) in another: the demand on both sides keeps it strict
@@ -39,20 +41,41 @@ def paired_outings(rows: Sequence[Any], variant: str, control: str) -> set[tuple
     return {outing for outing, variants in seen.items() if {variant, control} <= variants}
 
 
-def _cover(question: Question, variant: str, condition: str, fit: Fitted) -> ClassCover:
-    rows = [r for r in fit.fitted if r.condition == condition and r.variant in (variant, question.control)]
-    paired = paired_outings(rows, variant, question.control)
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """What a criterion's rows of one class say of rival and control together. sessions and runs: how many."""
+
+    sessions: int
+    by_driver: Mapping[str, int]  # driver -> paired runs
+    runs: int
+
+    @property
+    def enough(self) -> bool:
+        """Is the class covered?"""
+        return self.sessions >= COVERED_SESSIONS and len(self.by_driver) >= COVERED_DRIVERS and self.runs >= COVERED_RUNS
+
+
+def compared_in(fit: Fitted | None, variant: str, control: str, condition: str) -> Compared:
+    """Paired runs of one class; a forced preference is a comparison by itself and stands for the two runs it is about."""
+    rows = [r for r in fit.fitted if r.condition == condition and r.variant in (variant, control)] if fit else []
+    if fit is not None and fit.criterion == PREFERENCE:
+        paired, each = {(r.driver, r.session) for r in rows}, 2
+    else:
+        paired, each = paired_outings(rows, variant, control), 1
     by_driver = Counter(r.driver for r in rows if (r.driver, r.session) in paired)
-    sessions, runs = len({session for _, session in paired}), sum(by_driver.values())
-    covered = sessions >= COVERED_SESSIONS and len(by_driver) >= COVERED_DRIVERS and runs >= COVERED_RUNS
+    return Compared(len({s for _, s in paired}), {d: each * n for d, n in by_driver.items()}, each * by_driver.total())
+
+
+def _cover(question: Question, variant: str, condition: str, fit: Fitted) -> ClassCover:
+    found = compared_in(fit, variant, question.control, condition)
     inside = fit.within.get((variant, condition))
     return ClassCover(
         variant=variant,
         condition=condition,
-        sessions=sessions,
-        drivers=tuple(sorted(by_driver.items())),
-        runs=runs,
-        covered=covered,
+        sessions=found.sessions,
+        drivers=tuple(sorted(found.by_driver.items())),
+        runs=found.runs,
+        covered=found.enough,
         mean=round(inside.mean, 6) if inside else None,
         low90=round(inside.quantile(0.05), 6) if inside else None,
         high90=round(inside.quantile(0.95), 6) if inside else None,

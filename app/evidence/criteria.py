@@ -10,6 +10,7 @@ from app.evidence.inputs import Question
 from app.evidence.mixture import Mixture
 from app.evidence.rows import GOAL_INDEX, LAP_TIME, PREFERENCE
 
+NEARER = "marks nearer ideal"  # the unit of a scale whose ideal is zero
 _NAMES = {LAP_TIME: "lap time", PREFERENCE: "preference", GOAL_INDEX: "goal index"}
 
 
@@ -30,7 +31,7 @@ def unit_of(question: Question, criterion: str) -> str:
         return "times W"
     if criterion == PREFERENCE or question.scales[criterion].kind == "quality":
         return "points"
-    return "marks nearer ideal"
+    return NEARER
 
 
 def deciding(question: Question) -> tuple[str, ...]:

@@ -6,6 +6,8 @@ Improvements are signed so that + is better; intervals are 90 % unless a name sa
 from dataclasses import dataclass
 from typing import Literal
 
+from app.evidence.rows import PanelNoise
+
 
 @dataclass(frozen=True, slots=True)
 class Measure:
@@ -187,3 +189,16 @@ class Outlook:
     candidates: tuple[Candidate, ...]
     sessions_to_settle: int | None
     sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseSeen:
+    """What one question's marks tell of this panel's noise, for other questions to learn from; see `panel_noise`.
+
+    seen    : per fitted quality attribute (mean, SD) of the four noise SDs' posterior on their priors' standard-normal scale
+    drivers : who rated;  used : learned priors that the fits stood on, None = the defaults
+    """
+
+    seen: tuple[tuple[tuple[float, ...], tuple[float, ...]], ...] = ()
+    drivers: tuple[str, ...] = ()
+    used: PanelNoise | None = None

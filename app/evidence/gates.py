@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from app.evidence.conditions import COVERED_DRIVERS, COVERED_RUNS, COVERED_SESSIONS, paired_outings
+from app.evidence.conditions import COVERED_DRIVERS, COVERED_RUNS, COVERED_SESSIONS, compared_in, paired_outings
 from app.evidence.criteria import deciding, spoken
 from app.evidence.design_check import BLOCKING_VIF
 from app.evidence.findings import FailureReading
@@ -139,11 +139,8 @@ def _durability(evidence: Evidence, own: Sequence[Gate], failures: FailureReadin
 
 def _coverage(fit: Fitted | None, variant: str, control: str, condition: str) -> str:
     """'' when the class is covered, else what there is."""
-    rows = [m for m in fit.fitted if m.condition == condition and m.variant in (variant, control)] if fit else []
-    paired = paired_outings(rows, variant, control)
-    sessions, drivers = len({s for _, s in paired}), len({d for d, _ in paired})
-    runs = sum((m.driver, m.session) in paired for m in rows)
-    if sessions >= COVERED_SESSIONS and drivers >= COVERED_DRIVERS and runs >= COVERED_RUNS:
+    found = compared_in(fit, variant, control, condition)
+    if found.enough:
         return ""
-    seen = f"{count(sessions, 'session')}, {count(drivers, 'driver')} and {count(runs, 'paired run')}"
+    seen = f"{count(found.sessions, 'session')}, {count(len(found.by_driver), 'driver')} and {count(found.runs, 'paired run')}"
     return f"{condition} is seen in only {seen}"

@@ -178,9 +178,7 @@ def lap_readings(evidence: Evidence, fit: Fitted, race_minutes: float = 5.0) -> 
         runs = [run for run in found.runs if run.variant in (rival, question.control)]
         bad, bad_control, p, differs = spoiled_test(found, rival, question.control)
         told = _sentence(question, rival, (mean, low, high), base, (race_minutes, race_laps, mean * race_laps), least)
-        if differs:
-            told += f" But {percent(bad)} of {rival}'s laps were spoiled (flagged or far off) against {percent(bad_control)} of "
-            told += f"{question.control}'s: look at why before trusting the lap times."
+        told += f" But {_more_spoiled(rival, question.control, bad, bad_control)}" if differs else ""
         readings.append(LapReading(
             variant=rival, mean_s=round(mean, 6), low90_s=round(low, 6), high90_s=round(high, 6), base_s=round(base, 6),
             race_minutes=race_minutes, race_laps=race_laps, race_s=round(mean * race_laps, 6),
@@ -191,6 +189,16 @@ def lap_readings(evidence: Evidence, fit: Fitted, race_minutes: float = 5.0) -> 
             laps_to_see=tuple((d, laps_per_variant(scatter, d)) for d in WORTH_SEEING),
         ))  # fmt: skip
     return tuple(readings)
+
+
+def spoiled_sentence(reading: LapReading, control: str) -> str:
+    """Only what differs in spoiled laps, for a flag; the reading's own sentence says it behind the lap times."""
+    return _more_spoiled(reading.variant, control, reading.spoiled_rate, reading.spoiled_rate_control)
+
+
+def _more_spoiled(rival: str, control: str, bad: float, bad_control: float) -> str:
+    shares = f"{percent(bad)} of {rival}'s laps were spoiled (flagged or far off) against {percent(bad_control)} of {control}'s"
+    return f"{shares}: look at why before trusting the lap times."
 
 
 def _ends(improvement: Mixture) -> tuple[float, float]:

@@ -26,11 +26,11 @@ from app.evidence.gates import unmet_gates
 from app.evidence.inputs import Evidence, Question
 from app.evidence.links import Array
 from app.evidence.phrases import count, joined, probability
+from app.evidence.preferences import PRIORS as CHOICE_PRIORS
 from app.evidence.results import Verdict
 from app.evidence.rows import LAP_TIME
 from app.evidence.rule import WORDS, Chances, gain_clauses, no_worse_clauses
-from app.evidence.thresholds import RULE
-from app.evidence.verdict import fact_better
+from app.evidence.verdict import fact_better, p_gain_of
 
 GAIN = 0.7
 RUNS_EACH = (2, 4, 6, 8)
@@ -45,6 +45,14 @@ class _Spread:
     mean: float
     now: float
     after: Array
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What the rule asks of every future alike: the declared figure as it is, and P(better) for a gain."""
+
+    fact_better: bool | None
+    p_gain: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,14 +101,14 @@ def _outlook(evidence: Evidence, fits: Mapping[str, Fitted], variant: str, claus
     plans = _plans(fits, named)
     spreads = {name: _spread(fits[name], question, variant, plans) for name in named}
     open_gates = {plan: _stops_after(evidence, fits, variant, *plan) for plan in plans}
-    better = fact_better(evidence, variant)
+    asked = _Asked(fact_better(evidence, variant), p_gain_of(question, fits))
     candidates = []
     for i, (drivers, runs) in enumerate(plans):
-        adopt, reject, setting = _shares(question, spreads, i, 1, open_gates[drivers, runs], better)
+        adopt, reject, setting = _shares(question, spreads, i, 1, open_gates[drivers, runs], asked)
         total = adopt + reject + setting
         candidates.append(Candidate(variant, drivers, runs, runs * len(drivers), adopt, reject, setting, round(total, 6)))
     ranked = sorted(candidates, key=lambda c: (-c.p_settle, c.runs, c.drivers))
-    k = _sessions_to_settle(question, spreads, plans, open_gates, better)
+    k = _sessions_to_settle(question, spreads, plans, open_gates, asked)
     if ranked[0].p_settle < _HARDLY:
         lacking = all("adopt" in stops for stops in open_gates.values())
         told = "what its verdict lacks is not met by one such session" if lacking else "it is too far from any verdict"
@@ -117,8 +125,8 @@ def _plans(fits: Mapping[str, Fitted], named: Sequence[str]) -> list[tuple[tuple
 
 def _spread(fit: Fitted, question: Question, variant: str, plans: Sequence[tuple[tuple[str, ...], int]]) -> _Spread:
     population = fit.population[variant]
-    if fit.joint is None or not fit.fitted:  # preferences: a session adds one choice a driver, too little to plan by
-        return _Spread(population.mean, population.sd**2, np.full(len(plans), population.sd**2))
+    if fit.joint is None:
+        return _Spread(population.mean, population.sd**2, _after_choices(fit, variant, plans))
     joint = fit.joint
     rival = question.rivals.index(variant) + 1
     covariance = np.linalg.inv(joint.precision)
@@ -131,6 +139,14 @@ def _spread(fit: Fitted, question: Question, variant: str, plans: Sequence[tuple
     after = [float(joint.weights @ (now - _told(joint, covariance, beta, rival, *plan))) + between for plan in plans]
     left = before - GAIN * (before - np.array(after))
     return _Spread(population.mean, before, np.clip(left, 1e-6 * before, before))
+
+
+def _after_choices(fit: Fitted, variant: str, plans: Sequence[tuple[tuple[str, ...], int]]) -> Array:
+    """Variance left by one choice of each driver, taken to tell as much as a choice so far did on average."""
+    now = fit.population[variant].sd ** 2
+    told = max(1.0 / now - CHOICE_PRIORS.beta**-2, 0.0) / max(fit.runs[variant], 1)
+    left = [1.0 / (1.0 / now + len(drivers) * told) for drivers, _ in plans]
+    return np.asarray(now - GAIN * (now - np.array(left)))
 
 
 def _told(joint: Joint, covariance: NDArray[np.floating], beta: int, rival: int, drivers: tuple[str, ...], runs: int) -> Array:
@@ -176,7 +192,7 @@ def _futures(criteria: int) -> Array:
 
 
 def _shares(
-    question: Question, spreads: Mapping[str, _Spread], plan: int, sessions: int, stops: frozenset[str], better: bool | None
+    question: Question, spreads: Mapping[str, _Spread], plan: int, sessions: int, stops: frozenset[str], asked: "_Asked"
 ) -> tuple[float, float, float]:
     """Shares of futures that end in adopt, reject, setting after `sessions` sessions like this plan."""
     draws = _futures(len(spreads))
@@ -186,7 +202,7 @@ def _shares(
         left = 1.0 / (1.0 / spread.now + sessions * (1.0 / once - 1.0 / spread.now))
         moved = np.sqrt(max(spread.now - left, 0.0))
         futures[name] = _Future(spread.mean + moved * draws[:, j], float(np.sqrt(left)))
-    clauses = _clauses(question, futures, better)
+    clauses = _clauses(question, futures, asked)
     words = _words(clauses)
     shares = {word: float(np.mean(words == word)) if word not in stops else 0.0 for word in ("adopt", "reject", "setting")}
     return round(shares["adopt"], 6), round(shares["reject"], 6), round(shares["setting"], 6)
@@ -196,15 +212,14 @@ def _words(clauses: Array) -> Array:
     return np.select([clauses == clause for clause in WORDS], list(WORDS.values()), "retest")
 
 
-def _clauses(question: Question, futures: Mapping[str, "_Future"], better: bool | None) -> Array:
+def _clauses(question: Question, futures: Mapping[str, "_Future"], asked: "_Asked") -> Array:
     musts = [(futures[m.attribute], margin_of(question, m.attribute) or 0.0) for m in question.rule.musts]
     held = np.array([f.p_above(-margin) for f, margin in musts]).reshape(-1, _FUTURES)
     twice = np.array([f.p_above(-2.0 * margin) for f, margin in musts]).reshape(-1, _FUTURES)
     if question.rule.kind == "no_worse":
-        return no_worse_clauses(Chances(None, None, held, twice), better)
+        return no_worse_clauses(Chances(None, None, held, twice), asked.fact_better)
     goal = _goal_future(question, futures)
-    p_gain = RULE.p_gain(len(question.variants), question.rule.planned_looks)
-    return gain_clauses(Chances(goal.p_above(0.0), goal.p_above(1.0), held, twice), p_gain, False)
+    return gain_clauses(Chances(goal.p_above(0.0), goal.p_above(1.0), held, twice), asked.p_gain, False)
 
 
 def _goal_future(question: Question, futures: Mapping[str, "_Future"]) -> "_Future":
@@ -245,13 +260,13 @@ def _sessions_to_settle(
     spreads: Mapping[str, _Spread],
     plans: Sequence[tuple[tuple[str, ...], int]],
     stops: Mapping[tuple[tuple[str, ...], int], frozenset[str]],
-    better: bool | None,
+    asked: "_Asked",
 ) -> int | None:
     """Sessions of all drivers with four runs each until the chance to leave retest reaches one half; None = over four."""
     everyone = max((d for d, _ in plans), key=len)
     plan = plans.index((everyone, 4))
     for k in range(1, _MOST_SESSIONS + 1):
-        if sum(_shares(question, spreads, plan, k, stops[everyone, 4], better)) >= 0.5:
+        if sum(_shares(question, spreads, plan, k, stops[everyone, 4], asked)) >= 0.5:
             return k
     return None
 

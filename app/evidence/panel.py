@@ -46,11 +46,14 @@ def repeatability(marks: Sequence[Mark], question: Question, attribute: str) -> 
     """s of each driver, and pooled (driver None), from repeated control runs of one session; in marks.
 
     Pooled within-group SD over (driver, session, car); a mid-point bracket's noise is s sqrt(1.5). No repeats: empty.
+    Where the ideal is zero, of distances from it: only they make a bracket's effect, so +2 and -2 are the same mark.
     """
+    bipolar = question.scales[attribute].kind == "ideal_zero"
     groups: defaultdict[tuple[str, str, str], list[float]] = defaultdict(list)
     for mark in marks:
         if mark.variant == question.control and _usable(mark, attribute):
-            groups[mark.driver, mark.session, mark.car or ""].append(mark.rating or 0.0)
+            rating = mark.rating or 0.0
+            groups[mark.driver, mark.session, mark.car or ""].append(abs(rating) if bipolar else rating)
     squares: defaultdict[str | None, float] = defaultdict(float)
     freedom: defaultdict[str | None, int] = defaultdict(int)
     for (driver, _, _), values in sorted(groups.items()):

@@ -37,6 +37,11 @@ def probability(p: float) -> str:
     return f"{int(100 * p + 1e-9) / 100:.2f}".removeprefix("0")
 
 
+def threshold(p: float) -> str:
+    """What a probability is held against, with the decimals it has: .96, .976."""
+    return f"{p:.3g}".removeprefix("0")
+
+
 def percent(share: float) -> str:
     """0.4 -> '40 %'."""
     return f"{100 * share:.0f} %"

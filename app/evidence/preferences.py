@@ -255,7 +255,9 @@ def _sentence(evidence: Evidence, fit: Fitted) -> str:
         asked = [p.preferred for p in evidence.preferences if {p.first, p.second} == {rival, control}]
         if asked:
             votes = f"{asked.count(rival)} for {rival}, {asked.count(None)} without preference, {asked.count(control)} for {control}"
-            told.append(f"{rival} or {control}, {count(len(asked), 'choice')}: {votes}.")
+            none = asked.count(None) == len(asked)
+            choices = count(len(asked), "choice")
+            told.append(f"{rival} or {control}: {choices} without a preference." if none else f"{rival} or {control}, {choices}: {votes}.")
     between = sum(control not in (p.first, p.second) for p in evidence.preferences)
     if between:
         told.append(f"{count(between, 'choice')} between rivals.")

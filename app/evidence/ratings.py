@@ -22,6 +22,7 @@ from app.evidence.mixture import Mixture
 from app.evidence.nested import RatingPosterior, fit_ratings
 from app.evidence.phrases import count
 from app.evidence.results import Estimate, Strand
+from app.evidence.rows import PanelNoise
 from app.evidence.scales import Scale
 
 SESSIONS_A_CLASS = 2  # before a condition class can be told apart from its days
@@ -55,7 +56,7 @@ def fit_attribute(evidence: Evidence, attribute: str) -> Fitted:
     scale = scale_in_use(question.scales[attribute], [m.rating for m in fitted if m.rating is not None])
     classes = classes_told_apart(fitted)
     rows = _rows(fitted, question, scale, drivers, sessions, classes)
-    posterior = fit_ratings(rows, scale, priors=priors_in_use(evidence))
+    posterior = fit_ratings(rows, scale, priors=priors_in_use(evidence, attribute))
     sign = 1.0 if question.scales[attribute].kind == "quality" else -1.0
     return Fitted(
         criterion=attribute,
@@ -65,16 +66,23 @@ def fit_attribute(evidence: Evidence, attribute: str) -> Fitted:
         sessions=sessions,
         left_out=left_out,
         order_unknown=any(m.clock_min is None for m in fitted),
-        noise_seen=(tuple(posterior.z_mean.tolist()), tuple(posterior.z_sd.tolist())),
+        noise_seen=(_rounded(posterior.z_mean), _rounded(posterior.z_sd)),
         joint=replace(posterior.joint, drivers=drivers),
         **_oriented(posterior, question.rivals, drivers, classes, sign),
     )
 
 
-def priors_in_use(evidence: Evidence) -> Priors:
-    """The default priors, or those that the programme's other questions have taught about this panel's noise."""
+def _rounded(values: Array) -> tuple[float, ...]:
+    return tuple(round(float(value), 4) for value in values)
+
+
+def priors_in_use(evidence: Evidence, attribute: str) -> Priors:
+    """The default priors, or those that the programme's other questions have taught about this panel's noise.
+
+    Learned is learned from quality marks; how steadily a panel judges a distance from ideal is another matter.
+    """
     seen = evidence.panel_noise
-    if seen is None:
+    if seen is None or evidence.question.scales[attribute].kind != "quality":
         return PRIORS
     return replace(
         PRIORS, log_noise=seen.log_noise, log_driver_session=seen.log_driver_session,
@@ -185,7 +193,7 @@ def _estimable_others(fitted: Sequence[Mark], variants: Sequence[str]) -> Array:
     return np.column_stack(kept) if kept else np.zeros((len(fitted), 0))
 
 
-def ratings_strand(question: Question, fits: Sequence[Fitted]) -> Strand:
+def ratings_strand(question: Question, fits: Sequence[Fitted], learned: PanelNoise | None = None) -> Strand:
     """The fits as storable estimates, and one sentence on how much there is."""
     population, panel, own = {}, {}, {}
     for fit in fits:
@@ -202,20 +210,32 @@ def ratings_strand(question: Question, fits: Sequence[Fitted]) -> Strand:
     runs_fitted = max((len(fit.fitted) for fit in fits), default=0)
     any_mark = any(fit.left_out or fit.fitted for fit in fits)
     state = "evidence" if population else "too_thin" if any_mark else "no_evidence"
-    return Strand("ratings", state, population, panel, own, _strand_sentence(fits, runs_fitted, any_mark))  # type: ignore[arg-type]
+    return Strand("ratings", state, population, panel, own, _strand_sentence(fits, runs_fitted, any_mark, learned))  # type: ignore[arg-type]
 
 
-def _strand_sentence(fits: Sequence[Fitted], runs: int, any_mark: bool) -> str:
+def _strand_sentence(fits: Sequence[Fitted], runs: int, any_mark: bool, learned: PanelNoise | None) -> str:
     if runs:
         widest = max(fits, key=lambda fit: len(fit.fitted))
-        noise = f"prior SDs of driver x variant {PRIORS.half_driver_variant:g} and session x variant"
-        thin = f" With so few drivers or sessions the {noise} {PRIORS.half_session_variant:g} weigh in."
-        few = thin if min(len(widest.drivers), len(widest.sessions)) <= 3 else ""
+        few = min(len(widest.drivers), len(widest.sessions)) <= 3
         basis = f"{count(len(widest.drivers), 'driver')} in {count(len(widest.sessions), 'session')}"
-        return f"{runs} rated runs of {basis}.{few}"
+        return f"{runs} rated runs of {basis}.{_noise_words(learned, few)}"
     if any_mark:
         return "Marks were filed, but no driver rated two variants in one session: nothing can be compared yet."
     return "No marks yet."
+
+
+def _noise_words(learned: PanelNoise | None, few: bool) -> str:
+    """Which SDs the fit leans on, and where they are from."""
+    by_driver, by_session = PRIORS.half_driver_variant, PRIORS.half_session_variant
+    if learned is not None:
+        by_driver, by_session = learned.half_driver_variant, learned.half_session_variant
+    sds = f"driver x variant {by_driver:g} and session x variant {by_session:g}"
+    weigh = f" With so few drivers or sessions the prior SDs of {sds} weigh in."
+    if learned is None:
+        return weigh if few else ""
+    of = f"{count(learned.questions, 'other question')} and {count(learned.drivers, 'driver')}"
+    noise = f"{learned.log_noise[0]:.2f} points, {PRIORS.log_noise[0]:g} by default"
+    return f" How noisy this panel's marks are was learned from {of}: one run is good to {noise} (one SD).{weigh if few else ''}"
 
 
 def estimate(question: Question, attribute: str, improvement: Mixture, n: int) -> Estimate:

@@ -15,6 +15,7 @@ from app.evidence.findings import (
     GaugeReading,
     LapReading,
     Measure,
+    NoiseSeen,
     Outlook,
 )
 
@@ -271,4 +272,4 @@ class Sheet:
     agreements: tuple[Agreement, ...] = ()
     disagreements: tuple[Disagreement, ...] = ()
     outlook: tuple[Outlook, ...] = ()
-    noise_seen: tuple[tuple[tuple[float, ...], tuple[float, ...]], ...] = ()
+    noise: NoiseSeen | None = None

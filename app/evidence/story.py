@@ -10,10 +10,10 @@ from app.evidence.criteria import deciding, measures, spoken
 from app.evidence.design_check import check_design
 from app.evidence.disagreements import disagreements
 from app.evidence.failures import failure_readings, failure_strand
-from app.evidence.findings import ConditionReading, LapReading
+from app.evidence.findings import ConditionReading, LapReading, NoiseSeen
 from app.evidence.fitted import Fitted
 from app.evidence.inputs import Evidence, Question
-from app.evidence.laps import fit_laps, lap_readings, lap_strand
+from app.evidence.laps import fit_laps, lap_readings, lap_strand, spoiled_sentence
 from app.evidence.outlook import outlooks, with_chance
 from app.evidence.panel import what_the_drivers_said
 from app.evidence.phrases import count, percent
@@ -66,7 +66,7 @@ def roll_up(evidence: Evidence, *, ahead: bool = False) -> Sheet:
         agreements=tuple(a for name in question.scales if (a := agreement(evidence, name)) is not None),
         disagreements=apart,
         outlook=outlook,
-        noise_seen=tuple(fit.noise_seen for fit in fits.values() if fit.noise_seen is not None and fit.fitted),
+        noise=_noise_of(evidence, fits),
     )
 
 
@@ -84,6 +84,19 @@ def fit_all(evidence: Evidence) -> dict[str, Fitted]:
     if PREFERENCE in named or evidence.preferences:
         fits[PREFERENCE] = fit_preferences(evidence)
     return fits
+
+
+def noise_seen(evidence: Evidence) -> NoiseSeen:
+    """What the marks of a question tell of the panel's noise, without the rest of the sheet."""
+    question = evidence.question
+    return _noise_of(evidence, {name: fit_attribute(evidence, name) for name in deciding(question) if name in question.scales})
+
+
+def _noise_of(evidence: Evidence, fits: Mapping[str, Fitted]) -> NoiseSeen:
+    scales = evidence.question.scales
+    rated = [fit for name, fit in fits.items() if name in scales and scales[name].kind == "quality" and fit.fitted]
+    drivers = sorted({driver for fit in rated for driver in fit.drivers})
+    return NoiseSeen(tuple(fit.noise_seen for fit in rated if fit.noise_seen), tuple(drivers), evidence.panel_noise)
 
 
 def designs(evidence: Evidence) -> dict[str, DesignReading]:
@@ -104,7 +117,8 @@ def _strands(evidence: Evidence, fits: Mapping[str, Fitted]) -> tuple[Strand, ..
         if PREFERENCE in fits
         else Strand("preferences", "no_evidence", {}, {}, {}, "No forced preferences yet.")
     )
-    return ratings_strand(question, [fit for name, fit in fits.items() if name in question.scales]), chosen, timed
+    rated = [fit for name, fit in fits.items() if name in question.scales]
+    return ratings_strand(question, rated, evidence.panel_noise), chosen, timed
 
 
 def _conditions(question: Question, fits: Mapping[str, Fitted]) -> Iterator[ConditionReading]:
@@ -130,7 +144,7 @@ def _flags(
     laps: tuple[LapReading, ...],
 ) -> tuple[Flag, ...]:  # fmt: skip
     found = [flag for reading in design.values() for flag in reading.flags]
-    found += [Flag("spoiled_laps", reading.variant, reading.sentence) for reading in laps if reading.spoiled_differs]
+    found += [Flag("spoiled_laps", r.variant, spoiled_sentence(r, evidence.question.control)) for r in laps if r.spoiled_differs]
     named = deciding(evidence.question)
     for rival in evidence.question.rivals:
         missing = [name for name in named if not fits[name].runs.get(rival)]

@@ -9,6 +9,8 @@ class RuleThresholds:
 
     gain: tuple[float, float, float] = (0.96, 0.98, 0.99)
     many_looks: float = 0.01  # added to `gain` beyond six planned looks
+    by_choice: float = 0.6  # of the error left to `gain` where forced preferences are a goal: at .96 they alone adopted
+    # 8 +- 1 % of equal parts by six looks (3 and 4 drivers, 600 programmes each), at .976 5 and 3 %
     must_held: float = 0.75
     harm: float = 0.85
     loss: float = 0.90
@@ -20,9 +22,10 @@ class RuleThresholds:
     driver_differs: float = 0.80
     ahead: float = 0.80
 
-    def p_gain(self, n_variants: int, planned_looks: int) -> float:
+    def p_gain(self, n_variants: int, planned_looks: int, *, by_choice: bool = False) -> float:
+        """P(better) that a gain asks for, among so many variants; `by_choice`: a goal is the forced preference."""
         p = self.gain[min(n_variants, 4) - 2] + (self.many_looks if planned_looks > 6 else 0.0)
-        return min(p, 0.995)
+        return min(1.0 - self.by_choice * (1.0 - p) if by_choice else p, 0.995)
 
 
 RULE = RuleThresholds()

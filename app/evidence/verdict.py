@@ -18,11 +18,13 @@ from app.evidence.fitted import Fitted
 from app.evidence.gates import Unmet, thin_criteria, unmet_gates
 from app.evidence.inputs import Evidence, Question
 from app.evidence.mixture import Mixture
+from app.evidence.nearest_words import nearest_sentence
 from app.evidence.phrases import joined, probability
 from app.evidence.results import Criterion, DesignReading, Verdict
+from app.evidence.rows import PREFERENCE
 from app.evidence.rule import WORDS, Chances, gain_clauses, no_worse_clauses
 from app.evidence.thresholds import RULE
-from app.evidence.verdict_words import Figures, missing_words, nearest_sentence, verdict_sentence
+from app.evidence.verdict_words import Figures, missing_words, verdict_sentence
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,8 +51,7 @@ def decide(
 ) -> tuple[tuple[Verdict, ...], tuple[Criterion, ...]]:
     """One verdict per rival and the criteria behind it. `fits` by criterion, `design` and `failures` by variant."""
     question = evidence.question
-    tried = sum(any(fits[n].runs.get(v) for n in deciding(question)) for v in question.rivals)
-    p_gain = RULE.p_gain(1 + max(tried, 1), question.rule.planned_looks)  # what nobody drove is no further chance to err
+    p_gain = p_gain_of(question, fits)
     cases = [_case(evidence, rival, fits, design[rival], failures.get(rival), p_gain) for rival in question.rivals]
     first = {case.variant: _rule(question, case, p_gain) for case in cases}
     decided = _one_winner(question, first, cases, fits)
@@ -65,6 +66,13 @@ def decide(
         verdicts.append(Verdict(case.variant, word, clause, sentence, nearest, offer))  # type: ignore[arg-type]
         criteria += _criteria(question, case, p_gain)
     return tuple(verdicts), tuple(criteria)
+
+
+def p_gain_of(question: Question, fits: Mapping[str, Fitted]) -> float:
+    """P(better) that this question's rule asks for; a variant that nobody drove is no further chance to err."""
+    tried = sum(any(fits[n].runs.get(v) for n in deciding(question)) for v in question.rivals)
+    by_choice = any(goal.attribute == PREFERENCE for goal in question.rule.goals)
+    return RULE.p_gain(1 + max(tried, 1), question.rule.planned_looks, by_choice=by_choice)
 
 
 def _case(
@@ -82,6 +90,7 @@ def _case(
     figures = replace(
         Figures.of(question, variant, goal, musts, first, runs), p_gain=p_gain, missing=missing_words(fits, missing),
         breaks=failures.sentence.rstrip(".") if failures else "", fact_known=fact_better(evidence, variant) is not None,
+        fact_worse=fact_better(evidence, variant) is False,
     )  # fmt: skip
     gates = unmet_gates(evidence, variant, first, design, failures) if runs else ()
     if not missing:

@@ -1,10 +1,9 @@
-"""The sentences of a verdict: what a manager can repeat, and what would change it."""
+"""The sentence of a verdict, which a manager can repeat, and the figures it quotes; `nearest_words` says what would change it."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from app.evidence.conditions import IN_A_CLASS
-from app.evidence.criteria import spoken, unit_mark, unit_of
+from app.evidence.criteria import NEARER, spoken, unit_mark, unit_of
 from app.evidence.fitted import Fitted
 from app.evidence.gates import Unmet
 from app.evidence.inputs import Question
@@ -38,6 +37,17 @@ class Figures:
     p_gain: float = 0.96
     missing: str = ""
     fact_known: bool = True
+    fact_worse: bool = False
+    must_floor: float = RULE.must_held  # P(the must held) at which an adoption by gain ends
+
+    @property
+    def fact_better(self) -> bool:
+        return self.fact_known and not self.fact_worse
+
+    @property
+    def by_fact_alone(self) -> bool:
+        """Neither a goal nor a must: the declared figure decides, and nothing else was asked."""
+        return not (self.asks_gain or self.worst_must or self.amount)
 
     @classmethod
     def of(
@@ -68,7 +78,17 @@ class Figures:
             p_must_held=musts[worst][0].p_above(-margin) if worst else 1.0,
             fact=_fact(question, variant),
             asks_gain=question.rule.kind == "gain",
+            must_floor=_must_floor(goal, musts[worst][0], margin) if goal is not None and worst else RULE.must_held,
         )
+
+
+def _must_floor(goal: Mixture, must: Mixture, margin: float) -> float:
+    """A gain that is large too tolerates more doubt: what P(held) has come to when the must, shifted, ends that as well."""
+    if goal.p_above(1.0) < RULE.large_gain:
+        return RULE.must_held
+    twice = must.quantile(1.0 - RULE.large_gain_twice_margin) + 2.0 * margin
+    shift = min(must.quantile(1.0 - RULE.large_gain_must) + margin, twice)
+    return min(RULE.must_held, max(RULE.large_gain_must, must.p_above(shift - margin)))
 
 
 def _amount(question: Question, variant: str, goal: Mixture | None, fit: Fitted | None) -> str:
@@ -84,8 +104,10 @@ def _amount(question: Question, variant: str, goal: Mixture | None, fit: Fitted 
     low, high = goal.quantile(0.05), goal.quantile(0.95)
     unit, decimals = unit_of(question, name), 2 if name == LAP_TIME else 1
     shown = {"percent": "% of a lap", "times W": "times W"}.get(unit, unit)
-    figures = (signed(value, decimals) for value in (goal.mean, low, high))
-    return "{} {}, 90 % interval {} to {}".format(next(figures), shown, *figures)
+    mean, least, most = (signed(value, decimals) for value in (goal.mean, low, high))
+    if unit == NEARER and mean.startswith("−"):
+        return f"{mean[1:]} marks farther from ideal, 90 % interval {least} to {most} where + is nearer"
+    return f"{mean} {shown}, 90 % interval {least} to {most}"
 
 
 def _basis(question: Question, variant: str, fit: Fitted | None) -> str:
@@ -114,12 +136,34 @@ def verdict_sentence(
     if clause == "thin" and figures.runs:
         told = f"nothing on {figures.missing} compares it with {figures.control} yet"
         return f"{_WORDS[word]}: {figures.variant} {_how(figures)} ({figures.amount}), but {told}."
+    if clause == "thin" and figures.by_fact_alone:
+        told = f"nothing compares {figures.variant} with {figures.control} on the track"
+        return f"{_WORDS[word]}: {_ground(figures)}, {'but' if figures.fact_better else 'and'} {told}."
     if clause == "thin":
         return f"{_WORDS[word]}: no driver has yet tried {figures.variant} and another variant in one session."
     if clause == "durability" and word == "reject":
         return f"{_WORDS[word]}: {figures.variant} breaks too often{f' ({figures.breaks})' if figures.breaks else ''}."
+    if figures.by_fact_alone:
+        return f"{_WORDS[word]}: {_ground(figures)}{_beside_the_fact(word, clause, figures, gates, beside)}."
     standing = f"{figures.variant} {_how(figures)} ({', '.join(t for t in (figures.amount, figures.basis) if t)})"
     return f"{_WORDS[word]}: {standing}{_because(word, clause, figures, gates, conflict, beside)}."
+
+
+def _ground(figures: Figures) -> str:
+    """How the declared figure stands, as a clause of its own."""
+    if not figures.fact_known:
+        missing = f"the declared figure of {figures.variant} or {figures.control} is missing"
+        return f"it is not shown yet that {figures.fact}" if figures.fact else missing
+    return _loss(figures).removeprefix(": ") if figures.fact_worse else figures.fact
+
+
+def _beside_the_fact(word: str, clause: str, figures: Figures, gates: Sequence[Unmet], beside: str) -> str:
+    if clause in ("loss", "gain_not_shown"):
+        return ""  # the figure has said it
+    if clause == "no_worse":
+        return "; the question names no must, so nothing else was asked of it"
+    because = _because(word, clause, figures, gates, None, beside)
+    return because if figures.fact_better else because.replace(", but", ", and", 1)
 
 
 def _how(figures: Figures) -> str:
@@ -164,7 +208,7 @@ def _because(
         "no_worse": f"; {figures.fact}, and nothing is lost that the rule protects",
         "conditions": ", but it is better in some conditions and worse in others",
         "gain_with_harm": f", but {figures.worst_must} is worse: each is better on something that counts",
-        "harm": f", and {figures.worst_must} is worse than the rule allows; as a setting it may still serve",
+        "harm": f", {_too_much(figures)} than the rule allows; as a setting it may still serve",
         "loss": _loss(figures),
         "futility": f": a gain worth having is all but ruled out; keep {figures.control}",
         "gain_not_shown": ", and the gain is not shown yet"
@@ -173,6 +217,10 @@ def _because(
         "must_not_shown": f", but {must} is not shown yet",
         "two_ahead": f", but {beside}",
     }.get(clause, "")
+
+
+def _too_much(figures: Figures) -> str:
+    return "by more" if figures.goal_name == figures.worst_must and figures.p_better <= 0.25 else f"and {figures.worst_must} is worse"
 
 
 _OPENINGS = ("No ", "Too ", "Nearly ", "For ", "Within ", "Only ")
@@ -196,61 +244,3 @@ def missing_words(fits: Mapping[str, Fitted], missing: Sequence[str]) -> str:
         why = max(fits[name].left_out.items(), key=lambda item: (item[1], item[0]), default=("", 0))[0]
         told.append(f"{spoken(name)} ({why.replace('_', ' ')})" if why else spoken(name))
     return joined(told)
-
-
-def nearest_sentence(
-    question: Question, word: str, clause: str, figures: Figures, gates: Sequence[Unmet], p_gain: float
-) -> str:
-    """Which clause would change the verdict, and how far off it is."""
-    if clause == "thin" and figures.runs:
-        return f"Adopt needs {figures.missing} of {figures.variant} and {figures.control} by one driver in one session."
-    if clause == "thin":
-        return "Any verdict needs a driver who tries the control and the rival in one session."
-    if word == "retest":
-        needs = _needs(question, figures, gates, p_gain)
-        if needs and clause not in ("conflict", "two_ahead"):
-            return f"Adopt needs {joined(needs)}."
-        return {
-            "conflict": "Adopt needs drivers who agree, or a scope that tells them apart.",
-            "two_ahead": f"Adopt needs one rival ahead of each other one with P ≥ {probability(RULE.ahead)}.",
-        }.get(clause, "Adopt needs the declared figure of the control and the rival.")
-    return _undone(clause, figures, p_gain)
-
-
-def _needs(question: Question, figures: Figures, gates: Sequence[Unmet], p_gain: float) -> list[str]:
-    """Everything that stands between a retest and an adoption, with the figures now."""
-    unmet = {g.clause for g in gates}
-    said = {flag for flag, gate in (("one_driver", "drivers"), ("one_session", "sessions")) if gate in unmet}
-    needs = [g.needs if g.told_by_flag else f"{g.needs} (now: {g.found})" for g in gates if g.clause not in said]
-    if question.rule.kind == "gain" and figures.p_better < p_gain:
-        needs.insert(0, f"P(better) ≥ {probability(p_gain)}, now {probability(figures.p_better)}")
-    least = RULE.no_worse if question.rule.kind == "no_worse" else RULE.must_held
-    if figures.p_must_held < least:
-        needs.append(f"P({figures.worst_must} no worse) ≥ {probability(least)}, now {probability(figures.p_must_held)}")
-    if not figures.asks_gain and not figures.fact_known:
-        shown = "it shown that the rival breaks less often (P ≥ .90, with 2 failures of the control or more)"
-        needs.append(shown if question.rule.fact_failures else "the declared figure of the control and the rival")
-    return needs
-
-
-def _undone(clause: str, figures: Figures, p_gain: float) -> str:
-    """What would turn an adoption, a setting or a rejection back into a retest."""
-    held, better = probability(figures.p_must_held), probability(figures.p_better)
-    gain = f"It would be a retest again if P(better) fell below {probability(p_gain)}; now {better}."
-    if clause == "loss" and not figures.asks_gain:
-        return "It would be open again with a better figure."
-    return {
-        "gain": gain,
-        "gain_with_harm": gain,
-        "large_gain": f"It would be a retest again if P({figures.worst_must} no worse) fell below "
-        f"{probability(RULE.large_gain_must)}; now {held}.",
-        "no_worse": f"It would be a retest again if P(no worse) fell below {probability(RULE.no_worse)}; now {held}.",
-        "conditions": "It would be open again if it were no longer better in one class and worse in another, "
-        f"each with P ≥ {probability(IN_A_CLASS)}.",
-        "durability": "It would be open again with a revision that is shown to break less.",
-        "harm": f"It would be a retest if P({figures.worst_must} worse) fell below {probability(RULE.harm)}; "
-        f"now {probability(1 - figures.p_must_held)}.",
-        "loss": f"It would be a retest if P(worse) fell below {probability(RULE.loss)}; now {probability(1 - figures.p_better)}.",
-        "futility": f"It would be a retest if P(gain worth having) rose above {probability(RULE.futility)}; "
-        f"now {probability(figures.p_worthwhile)}.",
-    }[clause]

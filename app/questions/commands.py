@@ -1,6 +1,6 @@
 """Every write about questions: asking, variants, the declared rule and its lock."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -191,6 +191,12 @@ def lock_rules(db: Db, question_ids: Sequence[int]) -> None:
                    .values(locked_at=clock.now()))  # fmt: skip
         db.execute(update(Question).where(Question.id == question_id, Question.state == QuestionState.ASKED)
                    .values(state=QuestionState.RUNNING))  # fmt: skip
+
+
+def fix_panel_noise(db: Db, learned: Mapping[int, Mapping[str, Any]]) -> None:
+    """What the panel had taught at each question's first look; the first to say so is right. Follows from what was filed."""
+    for question_id, noise in sorted(learned.items()):
+        db.execute(update(Question).where(Question.id == question_id, Question.panel_noise.is_(None)).values(panel_noise=dict(noise)))
 
 
 def set_question_state(db: Db, question: Question, state: QuestionState, *, by: Viewer, why: str = "") -> None:

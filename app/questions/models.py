@@ -21,6 +21,9 @@ class QuestionState(StrEnum):
     DROPPED = "dropped"
 
 
+LOOKED_AT = (QuestionState.ASKED, QuestionState.RUNNING, QuestionState.READY, QuestionState.RULED, QuestionState.REOPENED)
+
+
 class Ground(StrEnum):
     HANDLING = "handling"
     PACE = "pace"
@@ -33,7 +36,10 @@ class Ground(StrEnum):
 
 
 class Question(Base):
-    """One choice to be settled. Its state `running` or `ready to rule` follows from runs and verdict."""
+    """One choice to be settled. Its state `running` or `ready to rule` follows from runs and verdict.
+
+    `panel_noise` is what other questions had taught about the panel at this one's first look; {} = nothing, None = not yet.
+    """
 
     __tablename__ = "questions"
     __table_args__ = (UniqueConstraint("programme_id", "number"), one_of("state", QuestionState), not_blank("title"))
@@ -51,6 +57,7 @@ class Question(Base):
     created_by_id: Mapped[int] = mapped_column(ForeignKey("accounts.id"))
     created_at: Mapped[datetime] = mapped_column(UtcDateTime)
     edition: Mapped[int] = mapped_column(Integer, default=1)
+    panel_noise: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
     variants: Mapped[list["Variant"]] = relationship(lazy="raise", order_by="Variant.position")
     rules: Mapped[list["RuleVersion"]] = relationship(lazy="raise", order_by="RuleVersion.version")

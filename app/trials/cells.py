@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from app.evidence.inputs import Fact, Goal, Must, Question, Rule
-from app.evidence.rows import LAP_TIME
+from app.evidence.rows import LAP_TIME, PREFERENCE
 from app.evidence.scales import Scale
 from app.trials.world import LOUD, QUIET, World, noisier
 
@@ -18,7 +18,7 @@ POINTS, PERCENT = 0.5, 0.3  # the default margins of a rated must and of lap tim
 HANDLING, EASE = "handling", "ease"  # the rated goal and the rated must
 
 Family = Literal["equal", "worse", "better", "trap", "no_worse"]
-Kind = Literal["handling", "pace", "no_worse"]
+Kind = Literal["handling", "pace", "no_worse", "choice", "index"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,11 @@ class Cell:
 
 
 def question_of(kind: Kind, variants: int = 2, step: float = 1.0, *, with_laps: bool = True, ignored: tuple[str, ...] = ()) -> Question:
-    """'handling': goal a rating, musts a rating and lap time; 'pace': goal lap time, must a rating; 'no_worse': both musts."""
+    """What is asked, for a gain unless said otherwise.
+
+    'handling': goal a rating, musts a rating and lap time; 'pace': goal lap time, must a rating; 'no_worse': both musts;
+    'choice': goal the forced preference, without a must; 'index': goals two ratings in equal parts, must lap time.
+    """
     lap, ease = Must(LAP_TIME, PERCENT), Must(EASE, POINTS)
     musts = (ease, lap) if with_laps else (ease,)
     codes = tuple(chr(ord("A") + v) for v in range(variants))
@@ -71,6 +75,10 @@ def question_of(kind: Kind, variants: int = 2, step: float = 1.0, *, with_laps: 
     if kind == "no_worse":
         lighter = Fact("mass", {code: 900.0 - 20.0 * v for v, code in enumerate(codes)}, unit="g")
         rule = replace(rule, kind="no_worse", goals=(), fact=lighter)
+    if kind == "choice":
+        rule = replace(rule, goals=(Goal(PREFERENCE),), musts=(), secondary=(HANDLING,))  # handling makes the choices
+    if kind == "index":
+        rule = replace(rule, goals=(Goal(HANDLING, 0.5), Goal(EASE, 0.5)), musts=(lap,))
     return Question("A", codes, {name: scale for name, scale in scales.items() if name in rule.attributes}, rule)
 
 
@@ -86,7 +94,7 @@ def truths_of(question: Question, **improvements: float | tuple[float, ...]) -> 
 
 def all_cells() -> dict[str, Cell]:
     """Every situation by name, in the order in which they are told."""
-    return {cell.name: cell for cell in (*_handling(), *_pace(), *_panels(), *_several(), *_no_worse(), *_without_laps())}
+    return {cell.name: cell for cell in (*_handling(), *_pace(), *_panels(), *_several(), *_no_worse(), *_without_laps(), *_other_goals())}
 
 
 def _cell(name: str, title: str, family: Family, kind: Kind, drivers: int, *, expected: str, world: World | None = None,
@@ -196,3 +204,17 @@ def _without_laps() -> Iterator[Cell]:
                 aims=(Aim("adopt", 6, most=0.05),))  # fmt: skip
     yield _cell("rated-better1", "goal 1 point better, no lap times asked for", "better", "handling", 3, expected="adopt", question=rated,
                 handling=1.0)  # fmt: skip
+
+
+def _other_goals() -> Iterator[Cell]:
+    """The forced preference alone as goal, and a goal of two ratings that share drivers and runs."""
+    asked = World(preferences=True)
+    for d in (2, 3, 4):
+        yield _cell("choice-equal", "equal, only the forced preference asked for", "equal", "choice", d, expected="reject", world=asked,
+                    aims=(Aim("adopt", 6, most=0.05),))  # fmt: skip
+        yield _cell("choice-better1", "goal 1 point better, only the forced preference asked for", "better", "choice", d,
+                    expected="adopt", world=asked, handling=1.0, aims=(Aim("reject", 6, most=0.06),))  # fmt: skip
+    for d in (3, 4):
+        yield _cell("index-equal", "equal, the goal an index of two ratings", "equal", "index", d, expected="reject",
+                    aims=(Aim("adopt", 6, most=0.05),))  # fmt: skip
+    yield _cell("index-better1", "both ratings of the index 1 point better", "better", "index", 3, expected="adopt", handling=1.0, ease=1.0)

@@ -6,7 +6,8 @@ NOT_PROVEN = (
     "No real programme was seen. Every rate on this page is of programmes that we simulated ourselves, with settings of our own.",
     "The thresholds of the rule were chosen on this same simulated world. Other seeds confirm them; other worlds may not.",
     "With two or three drivers and sessions, how far drivers and days differ in their liking for a part is mostly assumed, not learned: "
-    "the noise of the panel comes from the prior.",
+    "the noise of the panel comes from the prior. What a programme's other questions teach of it makes a verdict more careful with a "
+    "loud panel and changes little with a steady one; it was tried on simulated panels of three and four drivers only.",
     "If drivers really differ more than assumed, equal parts are adopted more often; see the situation “drivers disagree”.",
     "The rates are those of the first decisive verdict when the sheet is read after each of up to six sessions. More looks need more.",
     "They hold per question. A programme with many equal questions will adopt some of them.",

@@ -6,7 +6,7 @@ one ink says everything by shape, place and word.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from app.web.filters import num, signed
@@ -199,6 +199,8 @@ class DrawnMark:
     y_value: float
     y_base: float
     """Where the line between the two controls runs under a test mark: the height the mark is compared with."""
+    named: bool = True
+    """Is there room for its run and build below? Tests have it before controls; the table names every one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,7 +272,8 @@ def _strip(
     down = Scale(ends[0], ends[1], start=top + height, end=top)
     controls = [(across.at(p.x_min), down.at(p.value)) for p in points if p.is_control and p.counted]
     brackets = tuple(Bracket(x1, y1, x2, y2) for (x1, y1), (x2, y2) in pairwise(controls))
-    marks = tuple(_mark(point, across.at(point.x_min), down.at(point.value), brackets, decimals) for point in points)
+    drawn = [_mark(point, across.at(point.x_min), down.at(point.value), brackets, decimals) for point in points]
+    marks = tuple(replace(mark, named=named) for mark, named in zip(drawn, _with_room(drawn), strict=True))
     return DrawnStrip(label, top - 27, top, top + height, top + height + 31, marks, brackets)
 
 
@@ -281,6 +284,19 @@ def _mark(point: MarkPoint, x: float, y: float, brackets: Sequence[Bracket], dec
         run=point.run, x=x, y=y, value=num(point.value, decimals), variant=point.variant, is_control=point.is_control,
         counted=point.counted, anchor=_anchor(x), y_value=y - 9 if above else y + 18, y_base=base,
     )  # fmt: skip
+
+
+def _with_room(marks: Sequence[DrawnMark], *, letter: float = 7.0) -> list[bool]:
+    """Which marks can be named without running into each other: tests first, then controls, each from the left."""
+    taken: list[tuple[float, float]] = []
+    found = [False] * len(marks)
+    for i in sorted(range(len(marks)), key=lambda i: (marks[i].is_control and marks[i].counted, marks[i].x)):
+        half = letter * max(len(marks[i].run), len(marks[i].variant), 4) / 2
+        left, right = marks[i].x - half, marks[i].x + half
+        if all(right <= a or left >= b for a, b in taken):
+            taken.append((left, right))
+            found[i] = True
+    return found
 
 
 def _base(brackets: Sequence[Bracket], x: float, y: float) -> float:

@@ -3,8 +3,8 @@
 import pytest
 
 from app.__main__ import main
-from app.assess.printing import WIDTH
-from tests.assess.folders import QUESTION, assess, laps, ratings, write
+from app.assess.printing import SHOWN_CANDIDATES, WIDTH
+from tests.assess.folders import PACE, QUESTION, assess, laps, ratings, write
 from tests.assess.test_answers import PREFERRED, THREE, USED
 
 
@@ -76,3 +76,82 @@ def test_a_refusal_names_its_place(capsys, tmp_path):
     assert status == 2
     assert "ratings.csv, line 4, column rating: 'five' is not a number." in flat(text)
     assert "There is no such folder." in text
+
+
+def plans_in(text):
+    return [line.strip() for line in text.splitlines() if "runs each: P(settled)" in line]
+
+
+def test_only_sessions_worth_a_look_are_shown(capsys, tmp_path):
+    """Fewer runs each line, since none that costs as much as another and promises no more is worth a look."""
+    folder = write(tmp_path / "equal", ratings=ratings(THREE, marks={"A": 6, "B": 6}))
+    plans = plans_in(text_of(capsys, folder, "--outlook")[1])
+    candidates = assess(capsys, folder, "--outlook")[1][0]["outlook"][0]["candidates"]
+    assert len(candidates) == 12
+    assert 0 < len(plans) <= SHOWN_CANDIDATES == 3
+    assert not [plan for plan in plans if "less than" in plan]
+    best = candidates[0]
+    who = " and ".join(best["drivers"])
+    assert plans[0].startswith(f"{who}, {best['runs_each']} runs each: P(settled) .{int(100 * best['p_settle'])} (")
+    chances = [float(plan.split("P(settled) ")[1].split(" ")[0]) for plan in plans]
+    assert chances == sorted(set(chances), reverse=True)
+
+
+def test_sessions_that_settle_next_to_nothing_are_one_sentence(capsys, tmp_path):
+    folder = write(tmp_path / "early", ratings=ratings(("S1",), ("D1",)))
+    _, text = text_of(capsys, folder, "--outlook")
+    candidates = assess(capsys, folder, "--outlook")[1][0]["outlook"][0]["candidates"]
+    assert candidates
+    assert max(plan["p_settle"] for plan in candidates) < 0.01
+    assert plans_in(text) == []
+    assert "4 ways to drive it looked at, up to 8 runs: each settles it with a chance of less than .01." in flat(text)
+
+
+def test_what_a_next_session_settles_is_said_once(capsys, tmp_path):
+    folder = write(tmp_path, ratings=ratings(THREE, marks={"A": 6, "B": 6}))
+    sentence = assess(capsys, folder, "--outlook")[1][0]["outlook"][0]["sentence"]
+    assert flat(text_of(capsys, folder, "--outlook")[1]).count(sentence) == 1
+
+
+def test_spoiled_laps_are_told_without_the_lap_times_again(capsys, tmp_path):
+    rows = laps(THREE)
+    flags = [("driver", "session", "run", "lap", "flag"), *[(*row[:3], row[4], "hit") for row in rows[1:] if row[3] == "B" and row[4] <= 3]]
+    text = flat(text_of(capsys, write(tmp_path, PACE, laps=rows, lap_flags=flags))[1])
+    assert "Look out - 50 % of B's laps were spoiled (flagged or far off) against 0 % of A's: look at why" in text
+    assert text.count("of a 5-minute race") == 1
+
+
+def test_a_scale_with_an_ideal_is_read_without_a_double_negative(capsys, tmp_path):
+    question = 'control = "A"\ngoal = [{ attribute = "balance" }]\n[scale]\nlowest = -5\nhighest = 5\nkind = "ideal_zero"\n'
+    folder = write(tmp_path, question, ratings=ratings(THREE, attributes=("balance",), marks={"A": 1, "B": -3}))
+    text = flat(text_of(capsys, folder)[1])
+    assert "marks farther from ideal" in text
+    assert "marks, + is nearer" in text
+    assert "marks nearer ideal" not in text
+    assert {measure["unit"] for measure in assess(capsys, folder)[1][0]["criteria"]} == {"marks nearer ideal"}
+
+
+def test_a_must_is_told_in_words_and_the_figures_are_explained(capsys, whole):
+    text = flat(text_of(capsys, whole)[1])
+    rule = assess(capsys, whole)[1][0]["rule"]
+    assert [row["met"] for row in rule if row["role"] == "must"] == [True]
+    assert "a must, held: P(worse by more than its margin)" in text
+    assert text.count("How to read it: P(better) .90 means") == 1
+
+
+def test_choices_without_a_preference_and_marks_not_asked_for(capsys, tmp_path):
+    question = 'control = "A"\ngoal = [{ preference = true }]\n'
+    rows = [PREFERRED[0], *[(driver, session, "none") for driver, session in (("D1", "S1"), ("D2", "S1"), ("D1", "S2"))]]
+    text = flat(text_of(capsys, write(tmp_path, question, ratings=ratings(THREE), preferences=rows))[1])
+    assert "B or A: 3 choices without a preference." in text
+    assert "No marks on what the question asks about." in text
+    assert "No marks yet." not in text
+
+
+def test_a_figure_without_a_must_is_readable(capsys, tmp_path):
+    question = 'control = "A"\nkind = "no_worse"\nfact = { name = "mass", unit = "g", values = { A = 12.4, B = 11.3 } }\n'
+    text = flat(text_of(capsys, write(tmp_path / "rated", question, ratings=ratings(THREE)))[1])
+    assert "B: RETEST (too little to go on) Retest: mass 11.3 g against 12.4 g, but nothing compares B with A on the track." in text
+    text = flat(text_of(capsys, write(tmp_path / "timed", question, laps=laps(THREE)))[1])
+    assert "B: ADOPT (no worse) Adopt: mass 11.3 g against 12.4 g; the question names no must" in text
+    assert "()" not in text

@@ -2,6 +2,8 @@
 
     operating_characteristics   how often the rule adopts, rejects, keeps both or asks for more, in every situation
     outlook                     does the forecast of a next session come true?
+    learned_noise               what learning the panel's noise from other questions buys
+    large_gain                  what the clause of a large gain buys
 
 `--small` runs a few programmes of a few situations into a file of its own, as a check that it works; exits 1 where a
 count is beyond what its own number of programmes can explain.
@@ -13,7 +15,7 @@ import tempfile
 from pathlib import Path
 
 from app.trials.cli import add_arguments, run_campaign
-from tests.campaigns import outlook
+from tests.campaigns import bought, outlook
 from tests.campaigns.alarms import alarms
 
 SMALL_CELLS = "rated-equal-d3,rated-better1-d3"
@@ -33,6 +35,14 @@ def main(words: list[str] | None = None) -> int:
     ahead.add_argument("--out", type=Path, default=Path(__file__).parent / "outlook.json")
     ahead.add_argument("--small", action="store_true", help="20 programmes into a temporary file")
     ahead.set_defaults(run=outlook_campaign)
+    for what, size in (("learned_noise", 40), ("large_gain", 150)):
+        named = campaigns.add_parser(what, help="what it buys, and what it costs")
+        named.add_argument("--size", type=int, default=size, help="panels of eight questions, or programmes, of each situation")
+        named.add_argument("--seed", type=int, default=1)
+        named.add_argument("--workers", type=int, default=2)
+        named.add_argument("--out", type=Path, default=Path(__file__).parent / f"{what}.json")
+        named.add_argument("--small", action="store_true", help="one of each into a temporary file")
+        named.set_defaults(run=bought_campaign, what=what)
     asked = parser.parse_args(words)
     return asked.run(asked)
 
@@ -42,6 +52,13 @@ def outlook_campaign(asked: argparse.Namespace) -> int:
         return outlook.run(asked.programmes, asked.seed, asked.out)
     with tempfile.TemporaryDirectory() as folder:
         return outlook.run(20, asked.seed, Path(folder) / "small.json")
+
+
+def bought_campaign(asked: argparse.Namespace) -> int:
+    if not asked.small:
+        return bought.run(asked.what, asked.size, asked.seed, asked.out, asked.workers)
+    with tempfile.TemporaryDirectory() as folder:
+        return bought.run(asked.what, 1, asked.seed, Path(folder) / "small.json", asked.workers)
 
 
 def operating_characteristics(asked: argparse.Namespace) -> int:

@@ -10,6 +10,7 @@ from app.concerns.commands import About
 from app.concerns.models import Danger
 from app.db import transaction
 from app.decisions import commands, loading, queries
+from app.decisions.summaries import list_looks
 from app.feedback import commands as feedback
 from app.feedback.models import NotCounted
 from app.feedback.queries import find_live_slip
@@ -152,12 +153,12 @@ CHANGES = [
 
 @pytest.mark.parametrize("change", CHANGES, ids=lambda change: change.__name__)
 def test_refreshing_what_was_touched_equals_looking_at_everything(db, w, change):
-    before = {qid: look.fingerprint for qid, look in queries.list_looks(db, w.team.id).items()}
+    before = {qid: look.fingerprint for qid, look in list_looks(db, w.team.id).items()}
     with clock.at(scenes.moment(fixture.DAY, 18)), transaction(db):
         change(db, w)
     commands.refresh_looks(db, w.team.id)
     db.rollback()
-    now = {qid: look.fingerprint for qid, look in queries.list_looks(db, w.team.id).items()}
+    now = {qid: look.fingerprint for qid, look in list_looks(db, w.team.id).items()}
     full = {qid: queries.current_look(db, w.team.id, qid)[1].fingerprint for qid in before}
     assert now == full
     assert now != before
@@ -178,7 +179,7 @@ def test_what_touches_no_look_loads_no_mark(db, w, monkeypatch):
     assert asked in ([], [[]])
     monkeypatch.setattr(commands, "load_evidence", real)
     fixture.close(db, w, session_id)
-    before = {qid: look.fingerprint for qid, look in queries.list_looks(db, w.team.id).items()}
+    before = {qid: look.fingerprint for qid, look in list_looks(db, w.team.id).items()}
     commands.refresh_looks(db, w.team.id)
     db.rollback()
-    assert queries.list_looks(db, w.team.id)[w.question_id].fingerprint != before[w.question_id]
+    assert list_looks(db, w.team.id)[w.question_id].fingerprint != before[w.question_id]

@@ -52,6 +52,8 @@ def test_4_the_bipolar_trap_shows_distances_and_directions_and_never_ideal(db, b
     assert "+2.0" in shown
     assert "changed a lot, no nearer" in shown
     assert "0.00, ideal" not in shown
+    assert "marks, + is nearer ideal" in shown
+    assert "points" not in shown.split("What may be concluded")[0]
 
 
 def test_5_one_loud_driver_is_one_voice(db, browser):

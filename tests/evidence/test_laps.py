@@ -15,12 +15,13 @@ from scipy import integrate, stats
 from app.evidence.inputs import Evidence, Goal, Mark, Must, Question, Rule
 from app.evidence.lap_model import LAP_PRIORS, LapPriors, LapRows, _solver, _terms, fit_run_values
 from app.evidence.lap_values import EFFECT_SDS, INFORMATION, fisher_two_sided, robust_fit, run_values
-from app.evidence.laps import _rows, fit_laps, lap_margin, lap_readings, lap_strand
+from app.evidence.laps import _rows, fit_laps, lap_margin, lap_readings, lap_strand, spoiled_sentence
 from app.evidence.linear_mixed import fit_linear
 from app.evidence.plan_figures import laps_per_variant, mean_difference
 from app.evidence.refusals import EvidenceError
 from app.evidence.rows import Lap
 from app.evidence.scales import Scale
+from app.evidence.story import roll_up
 
 
 def lap_question(variants="AB", **rule):
@@ -466,6 +467,20 @@ def test_a_part_that_spoils_laps_is_named():
     assert "spoiled" in reading.sentence
     alarms = [lap_readings(e, fit_laps(e))[0].spoiled_differs for e in (simulated(300 + i) for i in range(40))]
     assert sum(alarms) <= 4  # at most 5 % wanted; 5 or more of 40 would happen once in twenty at exactly 5 %
+
+
+def test_the_flag_says_only_what_differs_in_spoiled_laps():
+    """The reading keeps the whole: lap times, and behind them the same words after "But"."""
+    spoils = simulated(21, bad_extra=0.20, sessions=3)
+    sheet = roll_up(spoils)
+    (reading,), (flag,) = sheet.lap_readings, [flag for flag in sheet.flags if flag.kind == "spoiled_laps"]
+    assert flag.sentence == spoiled_sentence(reading, "A")
+    assert flag.sentence.startswith(f"{100 * reading.spoiled_rate:.0f} % of B's laps were spoiled (flagged or far off) against ")
+    assert f"{100 * reading.spoiled_rate_control:.0f} % of A's" in flag.sentence
+    assert flag.sentence.endswith("look at why before trusting the lap times.")
+    assert " s a lap" not in flag.sentence
+    assert reading.sentence.endswith(f" But {flag.sentence}")
+    assert "s lap" in reading.sentence
 
 
 def test_spoiled_shares_are_counted_by_hand():

@@ -5,13 +5,17 @@ algebra, no shortcut); preposterior variance of a normal mean, Raiffa & Schlaife
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from app.evidence.fitted import Joint
-from app.evidence.inputs import Evidence, Must, Scale
-from app.evidence.outlook import _new_noise, _told, look_ahead
+from app.evidence.inputs import Evidence, Goal, Must, Question, Rule, Scale
+from app.evidence.mixture import Mixture
+from app.evidence.outlook import _after_choices, _new_noise, _told, look_ahead
+from app.evidence.preferences import fit_preferences
+from app.evidence.rows import Preference
 from app.evidence.story import roll_up
 from tests.evidence.make import pair_question, programme
 
@@ -123,6 +127,24 @@ def test_the_sheet_says_it_in_the_nearest_clause():
     assert "One more session of" in sheet.verdicts[0].nearest
     assert sheet.outlook == look_ahead(undecided())
     assert roll_up(undecided()).outlook == ()
+
+
+def test_more_choices_are_forecast_from_what_choices_told_so_far():
+    """Nothing is promised where choices have told nothing; else more drivers tell more, down to no less than the truth."""
+    question = Question("A", ("A", "B"), {}, Rule(goals=(Goal("preference"),), drivers=2))
+    asked = [Preference(f"D{d}", f"S{s}", "A", "B", "B") for d in (1, 2, 3) for s in (1, 2)]
+    asked[-1] = Preference("D3", "S2", "A", "B", "A")
+    evidence = Evidence(question, preferences=tuple(asked))
+    fit = fit_preferences(evidence)
+    alone, two, three = _after_choices(fit, "B", [(("D1",), 4), (("D1", "D2"), 4), (("D1", "D2", "D3"), 4)])
+    now = fit.population["B"].sd ** 2
+    assert now > alone > two > three > 0
+    silent = _after_choices(replace(fit, population={"B": Mixture(np.ones(1), np.zeros(1), np.ones(1))}), "B", [(("D1",), 4)])
+    assert silent == pytest.approx([1.0])
+    (outlook,) = look_ahead(evidence)
+    best = outlook.candidates[0]
+    assert best.drivers == ("D1", "D2", "D3")
+    assert best.p_adopt > 0.05
 
 
 def test_the_same_evidence_gives_the_same_figures():

@@ -199,6 +199,14 @@ def test_check_value_9_hidden_repeats():
     assert round(repeatability(marks, question(), "precision")[-1].s, 2) == 0.46
 
 
+def test_repeatability_of_a_bipolar_mark_is_that_of_its_distance_from_ideal():
+    """+2 then -2 on the control is the same distance twice: s = 0; 3 then -2 differ by one: s = sqrt(1 / 2)."""
+    asked = Question("t40", ("t40", "t45"), {"balance": Scale(-5, 5, 1, "ideal_zero")}, Rule(goals=(Goal("balance"),)))
+    same, one = (outing("AQ", "t40 t40", pair, attribute="balance") for pair in ((2, -2), (3, -2)))
+    assert repeatability(same, asked, "balance")[-1].s == 0
+    assert repeatability(one, asked, "balance")[-1].s == pytest.approx(0.5**0.5)
+
+
 def test_a_failed_gate_or_blocking_concern_reads_blocked_whatever_the_marks():
     base = evidence()
     gate = replace(base, gates=(Gate("20 board hits", False, "t45", "1 crack in 20 board hits"),))

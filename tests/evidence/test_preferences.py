@@ -180,6 +180,13 @@ TABLE = [
 ]  # fmt: skip
 
 
+@pytest.mark.parametrize(("n", "told"), [(1, "1 choice"), (3, "3 choices")])
+def test_drivers_who_all_had_no_preference_are_told_as_such(n, told):
+    asked = evidence(*[(f"D{i}", "S1", "B", "A", None) for i in range(n)])
+    assert preference_strand(asked, fit_preferences(asked)).sentence.startswith(f"B or A: {told} without a preference. {n} driver")
+
+
+
 def test_plain_likelihoods_against_a_general_search():
     """Source: scipy.optimize on the likelihood written out from Bradley & Terry (1952) and Davidson (1970)."""
 

@@ -12,15 +12,16 @@ from scipy.stats import norm
 
 from app.evidence.conditions import condition_reading
 from app.evidence.criteria import deciding, goal_index, margin_of, measures, unit_of
+from app.evidence.findings import NoiseSeen
 from app.evidence.inputs import Evidence, Goal, Must, Question, Rule, Scale
 from app.evidence.layout import PRIORS
 from app.evidence.mixture import Mixture
 from app.evidence.panel_noise import learn
 from app.evidence.ratings import fit_attribute
 from app.evidence.results import CLAUSES
-from app.evidence.rows import LAP_TIME
+from app.evidence.rows import LAP_TIME, PanelNoise
 from app.evidence.rule import WORDS, Chances, gain_clauses, no_worse_clauses
-from app.evidence.story import fit_all, roll_up
+from app.evidence.story import fit_all, noise_seen, roll_up
 from tests.evidence.make import pair_question, programme
 
 
@@ -139,25 +140,31 @@ def test_measures_have_a_line_per_criterion_and_the_index():
     assert all(m.low90 < m.mean < m.high90 and 0 <= m.p_better <= 1 for m in found)
 
 
+def said(mean, sd, drivers=3, used=None):
+    """One question with one attribute, as `Sheet.noise` says it."""
+    return NoiseSeen(((tuple(mean), tuple(sd)),), tuple(f"D{d}" for d in range(drivers)), used)
+
+
+
 def test_the_panel_teaches_nothing_where_nothing_was_seen():
-    assert learn([], 3) is None
-    assert learn([((0.0,) * 4, (1.0,) * 4)], 3) is None
+    assert learn([]) is None
+    assert learn([NoiseSeen((), ("D1",))]) is None
+    assert learn([said((0.0,) * 4, (1.0,) * 4)]) is None
 
 
 def test_a_quiet_panel_is_learned_quiet_but_not_on_the_interactions():
-    """Ten questions whose sigma was found one prior SD low: the centre falls, the interactions stay at their default."""
-    quiet = [((-1.0, -0.5, -1.0, -1.0), (0.5, 0.8, 0.9, 0.9))] * 4
-    noise = learn(quiet, drivers=3)
-    assert noise.log_noise[0] < PRIORS.log_noise[0]
-    assert noise.log_noise[1] < PRIORS.log_noise[1]
-    assert noise.half_driver_variant >= PRIORS.half_driver_variant
-    assert noise.half_session_variant >= PRIORS.half_session_variant
-    enough = learn(quiet * 2, drivers=4)
-    assert enough.half_driver_variant < PRIORS.half_driver_variant
+    """Questions whose sigma was found one prior SD low: the centre falls, the interactions stay at their default."""
+    low, sd = (-1.0, -0.5, -1.0, -1.0), (0.5, 0.8, 0.9, 0.9)
+    for others in ([said(low, sd)] * 4, [said(low, sd, 4)] * 20):
+        noise = learn(others)
+        assert noise.log_noise[0] < PRIORS.log_noise[0]
+        assert noise.log_noise[1] < PRIORS.log_noise[1]
+        assert noise.half_driver_variant == PRIORS.half_driver_variant
+        assert noise.half_session_variant == PRIORS.half_session_variant
 
 
 def test_a_loud_panel_is_learned_loud_everywhere():
-    noise = learn([((1.0, 0.5, 1.0, 1.0), (0.5, 0.8, 0.8, 0.8))] * 3, drivers=3)
+    noise = learn([said((1.0, 0.5, 1.0, 1.0), (0.5, 0.8, 0.8, 0.8))] * 3)
     assert noise.log_noise[0] > PRIORS.log_noise[0]
     assert noise.half_driver_variant > PRIORS.half_driver_variant
 
@@ -168,5 +175,48 @@ def test_one_question_alone_says_what_precision_weighting_says():
     own = 1 / sd**2 - 1
     weight = 1 / (1 / own + between**2)
     expected = weight * mean * (own + 1) / own / (1 + weight)
-    noise = learn([((mean, 0, 0, 0), (sd, 1, 1, 1))], drivers=3)
+    noise = learn([said((mean, 0, 0, 0), (sd, 1, 1, 1))])
     assert np.log(noise.log_noise[0] / PRIORS.log_noise[0]) / PRIORS.log_noise[1] == pytest.approx(expected, abs=2e-3)
+
+
+def test_a_question_fitted_on_learned_priors_says_what_it_would_have_said_on_the_defaults():
+    """Its marks alone said sigma = .6 with a log SD of .2; on either prior the posterior is the product of two normals."""
+
+    def posterior(centre, spread):
+        own, prior = 1 / 0.2**2, 1 / spread**2
+        log_sd = (own * np.log(0.6) + prior * np.log(centre)) / (own + prior)
+        return (log_sd - np.log(centre)) / spread, np.sqrt(1 / (own + prior)) / spread
+
+    used = PanelNoise((0.7, 0.25), PRIORS.log_driver_session, 0.8, 0.5, 3, 3)
+    found = []
+    for prior, learned in ((PRIORS.log_noise, None), (used.log_noise, used)):
+        mean, sd = posterior(*prior)
+        found.append(learn([said((mean, 0, 0, 0), (sd, 1, 1, 1), used=learned)]).log_noise)
+    assert found[0] == pytest.approx(found[1], abs=2e-4)
+
+
+def test_an_interaction_seen_on_a_wider_prior_is_put_back_on_the_default():
+    """The half-normal quantile of 1.6 times the scale: SD .8 at the prior's median reads as the default's quantile of .8."""
+    used = PanelNoise(PRIORS.log_noise, PRIORS.log_driver_session, 1.6 * PRIORS.half_driver_variant, PRIORS.half_session_variant, 3, 3)
+    wide = learn([said((0, 0, 0.0, 0), (1, 1, 0.6, 1), used=used)] * 4)
+    median = 1.6 * norm.ppf(0.75)
+    z = norm.ppf(2 * norm.cdf(median) - 1)
+    here = learn([said((0, 0, z * (1 - 0.36), 0), (1, 1, 0.6, 1))] * 4)  # the same saying: posterior mean shrunk towards 0
+    assert wide.half_driver_variant == pytest.approx(here.half_driver_variant, abs=2e-4)
+    assert wide.half_driver_variant > PRIORS.half_driver_variant
+
+
+def test_the_sheet_says_what_it_saw_and_what_it_stood_on():
+    marks = programme(np.random.default_rng(4), sessions=3)
+    evidence = Evidence(pair_question(Scale()), tuple(marks))
+    plain = roll_up(evidence)
+    assert plain.noise.used is None
+    assert plain.noise.drivers == ("D0", "D1", "D2")
+    assert plain.noise == noise_seen(evidence)
+    learned = learn([plain.noise] * 3)
+    sheet = roll_up(replace(evidence, panel_noise=learned))
+    assert sheet.noise.used == learned
+    assert sheet.fingerprint != plain.fingerprint
+    assert "learned from 3 other questions and 3 drivers" in sheet.strands[0].sentence
+    assert f"{learned.log_noise[0]:.2f} points" in sheet.strands[0].sentence
+    assert "learned" not in plain.strands[0].sentence

@@ -7,7 +7,7 @@ import json
 import math
 import random
 import time
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +22,7 @@ from app.evidence.results import CLAUSES, READINGS
 from app.evidence.rows import LAP_TIME, Durability, Exposure, Preference
 from app.evidence.storing import sheet_from_json, to_json
 from app.evidence.story import roll_up
+from app.evidence.thresholds import RULE
 from app.trials.world import World, generator, simulate
 from tests.evidence.make import HALF_STEPS, evidence, fixture_marks, outing, pair_question, programme, without_clock
 
@@ -52,7 +53,23 @@ def golden_figures():
         }
         found[name]["verdicts"] = [f"{v.variant} {v.verdict} {v.clause}" for v in sheet.verdicts]
         found[name]["readings"] = [f"{r.variant} {r.reading}" for r in sheet.panel.readings]
-    return found | {"everything": everything_figures()}
+        if sheet.panel.bracket_noise is not None:
+            found[name]["bracket noise"] = [sheet.panel.bracket_noise]
+    thresholds = [value for entry in asdict(RULE).values() for value in (entry if isinstance(entry, tuple) else (entry,))]
+    return found | {"everything": everything_figures(), "choices": choice_figures(), "rule": {"thresholds": thresholds}}
+
+
+def choice_figures():
+    """A question whose goal is the forced preference, not far enough for a verdict; its forecast."""
+    question = Question("A", ("A", "B"), {}, Rule(goals=(Goal("preference"),), drivers=2, conditions=("dry",)))
+    choices = [(f"D{d}", f"S{s}", "A" if (d, s) == (1, 1) else "B" if (d + s) % 4 else None) for d in (1, 2, 3) for s in (1, 2, 3)]
+    asked = tuple(Preference(d, s, "A", "B", preferred, condition="dry") for d, s, preferred in choices)
+    sheet = roll_up(Evidence(question, preferences=asked), ahead=True)
+    return {
+        "figures": [v for m in sheet.measures for v in (m.mean, m.sd, m.p_better)],
+        "ahead": [c.p_settle for o in sheet.outlook for c in o.candidates[:3]],
+        "verdicts": [f"{v.variant} {v.verdict} {v.clause}" for v in sheet.verdicts],
+    }
 
 
 def everything():

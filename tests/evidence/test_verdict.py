@@ -15,9 +15,9 @@ from app.evidence.inputs import Evidence, Fact, Gate, Goal, Must, OpenConcern, Q
 from app.evidence.mixture import Mixture
 from app.evidence.ratings import fit_attribute, scale_in_use, what_enters
 from app.evidence.results import CLAUSES, DesignReading, Flag
-from app.evidence.rows import Durability
+from app.evidence.rows import Durability, Exposure
 from app.evidence.story import roll_up
-from app.evidence.verdict import RULE, decide
+from app.evidence.verdict import RULE, decide, p_gain_of
 from tests.evidence.make import pair_question, programme, up_to_session
 
 FINE = DesignReading("B", 12, 1.0, 1.0, 1.0, 36.0, 3.0, 3.0, ("D0", "D1", "D2"), ("S0", "S1", "S2"), {}, ())
@@ -84,6 +84,15 @@ def test_the_rule_of_gain(goal, must, word, clause):
 @pytest.mark.parametrize("variants, planned, p", [(2, 6, 0.96), (3, 6, 0.98), (4, 6, 0.99), (6, 6, 0.99), (2, 7, 0.97)])
 def test_more_rivals_and_more_looks_ask_for_more(variants, planned, p):
     assert RULE.p_gain(variants, planned) == pytest.approx(p)
+
+
+@pytest.mark.parametrize("variants, planned, p", [(2, 6, 0.976), (3, 6, 0.988), (4, 6, 0.994), (2, 7, 0.982), (4, 7, 0.995)])
+def test_a_goal_of_forced_preferences_asks_for_more(variants, planned, p):
+    """common practice, no source: counted on simulated programmes, see `thresholds`."""
+    assert RULE.p_gain(variants, planned, by_choice=True) == pytest.approx(p)
+    question = Question("A", ("A", "B", "C", "D")[:variants], {}, Rule(goals=(Goal("preference"),), planned_looks=planned))
+    fit = fitted(question, "preference", [normal(0.3)] * (variants - 1))
+    assert p_gain_of(question, {"preference": fit}) == pytest.approx(p)
 
 
 def flagged(kind):
@@ -296,3 +305,116 @@ def test_new_part_always_last_is_never_adopted():
         marks = programme(np.random.default_rng((5, seed)), sessions=4, effects=(0.0, 2.0), order="AABB", lost=0)
         (verdict,) = roll_up(Evidence(pair_question(Scale()), tuple(marks))).verdicts
         assert (verdict.verdict, verdict.clause) == ("retest", "late_only")
+
+
+NEAR_MUST = with_p(0.76, -0.5, 1.5)
+
+
+def test_what_would_undo_a_gain_is_whichever_stands_nearer_to_its_threshold():
+    """In normal quantiles (scipy): P .99 is .58 from .96, and P .76 is .03 from .75."""
+    assert norm.ppf(0.76) - norm.ppf(0.75) < norm.ppf(0.99) - norm.ppf(0.96)
+    found = one_goal(with_p(0.99), NEAR_MUST)
+    assert found.clause == "gain"
+    assert found.nearest == "It would be a retest again if P(calm no worse) fell below .75; now .76."
+    assert norm.ppf(0.90) - norm.ppf(0.75) > norm.ppf(0.965) - norm.ppf(0.96)
+    found = one_goal(with_p(0.965), with_p(0.90, -0.5, 1.5))
+    assert found.nearest == "It would be a retest again if P(better) fell below .96; now .96."
+
+
+def test_a_large_gain_is_undone_only_where_its_must_falls_further():
+    """P(gain worth having) >= .96 tolerates a must down to .60, as long as P(> -2 margin) stays at .95."""
+    found = one_goal(normal(2.0), with_p(0.78, -0.5, 0.2))
+    assert found.clause == "gain"
+    assert found.nearest == "It would be a retest again if P(calm no worse) fell below .60; now .78."
+    assert one_goal(normal(2.0), with_p(0.61, -0.5, 0.2)).verdict == "adopt"
+    assert one_goal(normal(2.0), with_p(0.59, -0.5, 0.2)).verdict == "retest"
+    found = one_goal(normal(2.0), with_p(0.78, -0.5, 1.0))  # so unsure a must is not tolerated below .75
+    assert found.nearest.endswith("fell below .75; now .78.")
+
+
+def test_undoing_the_gain_of_a_setting_leaves_a_rejection():
+    found = one_goal(with_p(0.97), with_p(0.05, -0.5))
+    assert found.clause == "gain_with_harm"
+    assert found.nearest == "It would be rejected if P(better) fell below .96; now .97."
+    assert one_goal(with_p(0.95), with_p(0.05, -0.5)).verdict == "reject"
+    found = one_goal(with_p(0.995), with_p(0.145, -0.5))
+    assert found.nearest == "It would be a retest again if P(calm worse) fell below .85; now .85."
+
+
+def test_a_rejection_names_every_ground_it_stands_on():
+    both = one_goal(with_p(0.05, 0.0, 2.0), with_p(0.10, -0.5))
+    assert both.clause == "harm"
+    told = "P(calm worse) fell below .85 (now .90), P(worse on grip) fell below .90 (now .95) and "
+    assert both.nearest == f"It would be a retest if {told}P(gain worth having) rose above .05 (now .02); all three are needed."
+    assert one_goal(with_p(0.05, 0.0, 2.0), normal(0.0)).verdict == "reject"  # harm alone undone: rejected still
+    harm = one_goal(normal(0.3), with_p(0.10, -0.5))
+    assert harm.nearest == "It would be a retest if P(calm worse) fell below .85 (now .90)."
+    lost = one_goal(with_p(0.09, 0.0, 10.0), normal(0.0))
+    assert lost.clause == "loss"
+    assert lost.nearest == "It would be a retest if P(worse on grip) fell below .90 (now .91)."
+
+
+def test_a_harmed_must_and_a_worse_figure_are_both_named():
+    fact = Fact("mass", {"A": 12.0, "B": 13.5}, unit="g")
+    question = Question("A", ("A", "B"), {"calm": Scale()}, Rule(kind="no_worse", musts=(Must("calm"),), fact=fact))
+    found = verdict_of(question, {"calm": fitted(question, "calm", [with_p(0.10, -0.5)])})
+    assert found.clause == "harm"
+    assert found.nearest == "It would be a retest if P(calm worse) fell below .85 (now .90) and its figure beat A's; both are needed."
+    assert ", by more than the rule allows; as a setting" in found.sentence
+
+
+def figure_alone(control, rival, design=FINE):
+    fact = Fact("mass", {"A": control, "B": rival} if rival else {"A": control}, unit="g")
+    return verdict_of(Question("A", ("A", "B"), {}, Rule(kind="no_worse", fact=fact)), {}, design)
+
+
+def test_a_figure_without_a_must_speaks_for_itself():
+    good = figure_alone(12.4, 11.3)
+    assert (good.verdict, good.clause) == ("adopt", "no_worse")
+    assert good.sentence == "Adopt: mass 11.3 g against 12.4 g; the question names no must, so nothing else was asked of it."
+    assert good.nearest == "It would be open again if the declared figures changed: mass 11.3 g against 12.4 g."
+    bad = figure_alone(12.4, 13.3)
+    assert bad.sentence == "Reject: mass 13.3 g against 12.4 g, no better than A."
+    assert bad.nearest == "It would be open again with a better figure."
+    unknown = figure_alone(12.4, None)
+    assert unknown.sentence == "Retest: the declared figure of B or A is missing."
+
+
+def test_a_figure_without_a_must_still_needs_its_programme():
+    once = replace(FINE, informative_sessions=("S0",))
+    good, bad = figure_alone(12.4, 11.3, once), figure_alone(12.4, 13.3, once)
+    assert good.sentence.startswith("Retest: mass 11.3 g against 12.4 g, but ")
+    assert "mass 13.3 g against 12.4 g, no better than A, and " in bad.sentence
+    assert good.nearest.startswith("Adopt needs 2 sessions")
+    assert bad.nearest.endswith("and a better figure than A's.")
+    none = replace(FINE, runs=0, informative_sessions=(), informative_drivers=())
+    assert figure_alone(12.4, 11.3, none).sentence == "Retest: mass 11.3 g against 12.4 g, but nothing compares B with A on the track."
+    assert figure_alone(12.4, 13.3, none).nearest.startswith("Adopt needs a better figure than A's, and B and A timed")
+
+
+def test_failures_without_a_must_are_not_said_to_be_shown():
+    question = Question("A", ("A", "B"), {}, Rule(kind="no_worse", fact_failures=True))
+    assert verdict_of(question, {}).sentence == "Retest: it is not shown yet that B breaks less often than A."
+    used = (Exposure("A", laps=500, failures=9), Exposure("B", laps=500, failures=0))
+    shown = verdict_of(question, {}, exposures=used)
+    assert shown.sentence.startswith("Adopt: B breaks less often than A; the question names no must")
+    assert shown.nearest == "It would be open again if it were no longer shown that B breaks less often than A (P ≥ .90)."
+
+
+@pytest.mark.parametrize(("mean", "told"), [
+    (-2.0, "(2.0 marks farther from ideal, 90 % interval −2.7 to −1.3 where + is nearer,"),
+    (2.0, "(+2.0 marks nearer ideal, 90 % interval +1.3 to +2.7,"),
+])  # fmt: skip
+def test_farther_from_ideal_is_said_so(mean, told):
+    """2 -+ 1.645 x .4 (scipy's normal distribution)."""
+    assert round(2.0 - norm.ppf(0.95) * 0.4, 1) == 1.3
+    question = pair_question(Scale(-5, 5, 1, "ideal_zero"))
+    assert told in verdict_of(question, {"grip": fitted(question, "grip", [normal(mean)])}).sentence
+
+
+def test_the_rival_behind_is_told_what_it_has_to_pass():
+    question = Question("A", ("A", "B", "C"), {"grip": Scale()}, Rule(goals=(Goal("grip"),)))
+    fit = fitted(question, "grip", [normal(3.0), normal(2.0)], between={("B", "C"): normal(1.0)})
+    ahead, behind = verdict_of(question, {"grip": fit})
+    assert (ahead.clause, behind.clause) == ("gain", "two_ahead")
+    assert behind.nearest == "Adopt needs C ahead of each other rival that passes with P ≥ .80."

@@ -12,6 +12,8 @@ from app.feedback.models import NotCounted
 from app.history.models import Happening
 from app.measurements import commands
 from app.measurements.models import Kind
+from app.parts import commands as parts
+from app.parts.rules import Facts
 from app.questions import commands as questions
 from app.questions.rules import DeclaredRule, GoalRule
 from app.sessions import build_commands
@@ -194,3 +196,42 @@ def test_closing_a_session_in_which_a_part_was_only_tried_touches_its_question(d
     fixture.close(db, w, session_id, decisions.SECOND_DAY)
     assert queries.list_touched(db, w.team.id, since=since) == {w.question_id}
     assert look(db, w).exposures == (rows.Exposure("t45", 0, 0.0, 0, 20, "S-02"),)
+
+
+@pytest.fixture
+def arm(db, w):
+    """Variant t45 now consists of a second part too, ARM, in two steps; its tower stays FST-t45 r1."""
+    with transaction(db):
+        part = parts.add_part(db, by=w.team.RT, number="P-202", code="ARM", title="Front arm").id
+        for _ in range(2):
+            revision = parts.issue_revision(db, part, by=w.team.RT, line="a", facts=Facts(change_note="as drawn"))
+            questions.add_variant_revision(db, w.question_id, w.q.variants["t45"], by=w.team.RT, revision_id=revision.id)
+
+
+USE = "part,revision,laps,minutes,failures,impacts,session\n"
+
+
+def test_use_filed_for_each_part_of_a_variant_counts_once(db, w, arm):
+    """500 laps with both parts on the car are 500 laps; a failure of either part is one of the variant."""
+    add(db, w, Kind.EXPOSURES, USE + "FST,t45 r1,500,200.5,1,3,S-01\nARM,a r1,500,200.5,2,5,S-01\n")
+    assert look(db, w).exposures == (rows.Exposure("t45", 500, 200.5, 3, 5, "S-01"),)
+
+
+def test_steps_of_one_part_were_driven_one_after_the_other(db, w, arm):
+    """ARM a r1 for 300 laps and a r2 for 250 make 550, in which the tower has 500."""
+    add(db, w, Kind.EXPOSURES, USE + "FST,t45 r1,500,,0,0,S-01\nARM,a r1,300,100.1,1,0,S-01\nARM,a r2,250,100.2,0,0,S-01\n")
+    assert look(db, w).exposures == (rows.Exposure("t45", 550, 200.3, 1, 0, "S-01"),)
+
+
+def test_use_of_different_sessions_and_of_one_part_adds_up(db, w, arm):
+    add(db, w, Kind.EXPOSURES, USE + "FST,t45 r1,500,,0,0,S-01\nFST,t45 r1,100,,1,0,S-01\nARM,a r1,400,,0,0,\nFST,t40 r1,7,,0,0,S-01\n")
+    found = look(db, w).exposures
+    assert {(use.variant, use.laps, use.failures, use.session) for use in found} == {
+        ("t45", 500, 0, "S-01"), ("t45", 100, 1, "S-01"), ("t45", 400, 0, None), ("t40", 7, 0, "S-01")}  # fmt: skip
+    assert len(found) == 4
+
+
+def test_use_of_the_variant_itself_and_of_its_part_counts_once(db, w, arm):
+    add(db, w, Kind.EXPOSURES, "question,variant,laps,failures,session\nQ-01,t45,450,0,S-01\n")
+    add(db, w, Kind.EXPOSURES, USE + "ARM,a r1,450,,1,0,S-01\n")
+    assert look(db, w).exposures == (rows.Exposure("t45", 450, 0.0, 1, 0, "S-01"),)
