@@ -23,18 +23,21 @@ from app.programmes import pages as programmes
 from app.questions import pages as questions
 from app.sessions import pages as sessions
 from app.settings import Settings
+from app.timing import lap_pages
+from app.timing import pages as timing
 from app.trials import pages as trials
 from app.web.error_pages import add_error_pages, error_page
 from app.web.middleware import BodyLimit, KnownHosts, OriginCheck, SecurityHeaders
 from app.web.render import STATIC, make_environment
 
 ROUTERS: tuple[APIRouter, ...] = (
-    people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, measurements.router, concerns.router,
+    people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, measurements.router, timing.router,
+    lap_pages.router, concerns.router,
     decisions.router, imports.router, archive.router, dossiers.router, trials.router,
 )  # fmt: skip
 
 MOST_FORM_BYTES, MOST_FILE_BYTES = 2_000_000, 32_000_000
-FILE_PATHS = ("/import", "/archive", "/revisions")
+FILE_PATHS = ("/import", "/archive", "/revisions", "/lap-file")
 
 
 def create_app(settings: Settings, database: Database | None = None) -> FastAPI:

@@ -11,8 +11,9 @@ from app.people import models as people
 from app.programmes import models as programmes
 from app.questions import models as questions
 from app.sessions import models as sessions
+from app.timing import models as timing
 
 __all__ = ["concerns", "decisions", "feedback", "history", "measurements", "metadata", "parts",
-           "people", "programmes", "questions", "sessions"]  # fmt: skip
+           "people", "programmes", "questions", "sessions", "timing"]  # fmt: skip
 
 metadata = Base.metadata

@@ -20,7 +20,7 @@ from app.settings import ROOT
 from tests.access.routes import guards_of
 
 # The order in which a programme runs. The people, their programme and its trail are the ground that all stand on.
-STORY = ("history people programmes", "parts", "questions", "sessions", "feedback", "measurements", "concerns", "decisions",
+STORY = ("history people programmes", "parts", "questions", "sessions", "feedback", "measurements", "timing", "concerns", "decisions",
          "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
 PLACE = {feature: place for place, features in enumerate(STORY) for feature in features.split()}
 KINDS = ("models", "rules", "queries", "commands", "forms", "pages")
@@ -38,6 +38,10 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "archive.cells": "rules", "archive.format": "rules",
     "measurements.cells": "rules", "measurements.names": "rules", "measurements.plan": "rules",  # a table, line by line
     "measurements.book_queries": "queries",
+    "timing.cells": "rules", "timing.table": "rules", "timing.columns": "rules", "timing.laps": "rules",  # a file, line by line
+    "timing.lap_view": "pages",  # arranges laps for reading
+    "timing.lap_pages": "pages",  # laps of a run and of a session; `pages` has the files
+    "timing.matching": "rules", "timing.shift": "rules", "timing.guard": "rules",  # laps to runs, and what they say
     "decisions.measured": "rules",  # what was measured, as rows of evidence
     "trials.world": "rules", "trials.folder": "rules", "trials.cells": "rules", "trials.reading": "rules",  # simulated
     "trials.counting": "rules", "trials.campaign": "rules", "trials.report": "rules", "trials.limits": "rules",

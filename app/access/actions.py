@@ -34,6 +34,7 @@ class Action(StrEnum):
     JUDGE_COUNTING = "say what counts"
     # measurements
     ADD_MEASUREMENTS = "add and withdraw laps and other tables"
+    TIME_LAPS = "file laps by hand"
     FILE_PREFERENCE = "say which variant one would keep"
     # concerns
     RAISE_CONCERN = "raise a concern"

@@ -38,6 +38,7 @@ POLICY: dict[Action, dict[str, Rule]] = {
     Action.AMEND_SLIP: dict.fromkeys(Hat, is_own),
     Action.JUDGE_COUNTING: {CONDUCTOR: always},
     Action.ADD_MEASUREMENTS: {CONDUCTOR: always, GAUGE: always, DESIGNER: always, MANAGER: always},
+    Action.TIME_LAPS: EVERY_HAT,
     Action.FILE_PREFERENCE: EVERY_HAT,
     Action.RAISE_CONCERN: EVERY_HAT,
     Action.TRIAGE_CONCERN: {DESIGNER: always, MANAGER: always},

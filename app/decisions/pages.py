@@ -30,7 +30,7 @@ SEE, FILE, SIGN = [allow(Action.SEE_PROGRAMME)], [allow(Action.FILE_RULING)], [a
 def show_sheet(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     opened = queries.open_sheet(db, viewer, question_id, in_two_steps=True)
     if opened.first_look:
-        return redirect(request, "show_sheet", question_id=question_id)
+        return redirect(request, "show_sheet", question_id=question_id, query=dict(request.query_params))
     rulings = queries.list_rulings(db, viewer.programme_id, question_id=question_id)
     sheet, loaded = opened.sheet, opened.loaded
     shown = opened.running or sheet

@@ -40,7 +40,7 @@ class Batch(Base):
 
 
 class Lap(Base):
-    """One lap of one run. `flag` says why it is left out of every figure; empty keeps it."""
+    """One lap of one run as it came in. `flag` says why it is left out of every figure; empty keeps it. See LapFlag too."""
 
     __tablename__ = "laps"
     __table_args__ = (UniqueConstraint("batch_id", "run_id", "number"),)
@@ -52,6 +52,23 @@ class Lap(Base):
     time_ms: Mapped[int] = mapped_column(Integer)
     clock_ms: Mapped[int | None] = mapped_column(Integer)  # start of the lap since the session's start
     flag: Mapped[str] = mapped_column(String(60), default="")
+
+
+class LapFlag(Base):
+    """What a person said later of one lap: a word that leaves it out, or an empty one that keeps it. The newest stands.
+
+    The lap itself is never changed; its own flag is what came in with its table.
+    """
+
+    __tablename__ = "lap_flags"
+    __table_args__ = (UniqueConstraint("lap_id", "version"),)
+
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    lap_id: Mapped[int] = mapped_column(ForeignKey("laps.id"))
+    version: Mapped[int] = mapped_column(Integer)
+    flag: Mapped[str] = mapped_column(String(60), default="")
+    said_by_id: Mapped[int] = mapped_column(ForeignKey("accounts.id"))
+    said_at: Mapped[datetime] = mapped_column(UtcDateTime)
 
 
 class Preference(Base):

@@ -1,4 +1,4 @@
-"""Laps and other tables: bring them in, withdraw them, the laps of a run, what a session has, one's own preference."""
+"""Laps and other tables: bring them in, withdraw them, what a session has, one's own preference."""
 
 from collections.abc import Sequence
 from itertools import combinations
@@ -67,15 +67,6 @@ def withdraw_measurements(request: Request, programme_id: Id, batch_id: Id, db: 
         if form.ok:
             return redirect(request, "show_tables", done="withdrawn", fragment="here")
     return _tables_page(request, db, viewer, TableForm(), withdrawing=(batch_id, form), status=form.status)
-
-
-@router.get("/runs/{run_id}/laps", dependencies=SEE)
-def show_laps(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    run = sessions.get_run(db, viewer.programme_id, run_id)
-    hidden = run.session_id in hidden_sessions(db, viewer)
-    laps = [] if hidden else queries.list_laps(db, run_id)
-    return page(request, "measurements/show_laps.html", run=run, laps=laps, hidden=hidden, kept=sum(not lap.flag for lap in laps),
-                people=sessions.account_names(db, viewer.programme_id))  # fmt: skip
 
 
 @router.get("/sessions/{session_id}/tables", dependencies=SEE)

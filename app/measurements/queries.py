@@ -2,16 +2,17 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Float, Integer, Select, String, and_, cast, func, literal, null, or_, select, union_all
+from sqlalchemy import Float, Integer, Select, String, and_, cast, exists, func, literal, null, or_, select, union_all
 from sqlalchemy.orm import aliased
 
 from app.access.viewer import Viewer
 from app.db import Db
 from app.errors import NotFound
 from app.measurements import rules
-from app.measurements.models import Batch, Exposure, Kind, Lap, Preference, Reading
+from app.measurements.models import Batch, Exposure, Kind, Lap, LapFlag, Preference, Reading
 from app.parts.models import Piece, Revision
 from app.people.models import Account, Membership
 from app.questions.models import Question, Variant, VariantRevision
@@ -67,16 +68,54 @@ def touched_by(db: Db, batch: Batch) -> tuple[dict[int, str], dict[int, str]]:
     return {i: f"S-{number:02d}" for i, number in sessions}, {i: f"Q-{number:02d}" for i, number in questions}
 
 
-def list_laps(db: Db, run_id: int) -> Sequence[Lap]:
+# --- laps, with the flag that stands: what a person said last, else what came in with the lap
+_newer_flag = aliased(LapFlag)
+SAID_LAST = and_(LapFlag.lap_id == Lap.id,
+                 ~exists().where(_newer_flag.lap_id == LapFlag.lap_id, _newer_flag.version > LapFlag.version))  # fmt: skip
+STANDING_FLAG = func.coalesce(LapFlag.flag, Lap.flag)
+
+
+@dataclass(frozen=True, slots=True)
+class LapRow:
+    """A lap as it came in with the flag that stands. version : how often a person said something of it; 0 = never."""
+
+    id: int
+    run_id: int
+    number: int
+    time_ms: int
+    clock_ms: int | None
+    flag: str
+    flag_as_filed: str
+    version: int
+    said_by_id: int | None
+    said_at: datetime | None
+
+
+def _lap_rows(db: Db, *where: Any) -> Sequence[LapRow]:
+    rows = db.execute(
+        select(Lap.id, Lap.run_id, Lap.number, Lap.time_ms, Lap.clock_ms, STANDING_FLAG, Lap.flag, func.coalesce(LapFlag.version, 0),
+               LapFlag.said_by_id, LapFlag.said_at)
+        .select_from(Lap).join(Batch, Batch.id == Lap.batch_id).join(Run, Run.id == Lap.run_id).outerjoin(LapFlag, SAID_LAST)
+        .where(STANDS, *where).order_by(Run.number, Lap.number)
+    )  # fmt: skip
+    return [LapRow(*tuple(row)) for row in rows]
+
+
+def list_laps(db: Db, run_id: int) -> Sequence[LapRow]:
     """The standing laps of a run in their order."""
-    return db.scalars(select(Lap).join(Batch, Batch.id == Lap.batch_id).where(Lap.run_id == run_id, STANDS).order_by(Lap.number)).all()
+    return _lap_rows(db, Lap.run_id == run_id)
+
+
+def list_session_laps(db: Db, session_id: int) -> Sequence[LapRow]:
+    """The standing laps of a session's runs, by run and number."""
+    return _lap_rows(db, Run.session_id == session_id)
 
 
 def count_laps(db: Db, session_id: int) -> Mapping[int, tuple[int, int]]:
     """Run id -> (laps, of them left out), for the runs of a session that have any."""
     rows = db.execute(
-        select(Lap.run_id, func.count(Lap.id), func.count(Lap.id).filter(Lap.flag != ""))
-        .join(Batch, Batch.id == Lap.batch_id).join(Run, Run.id == Lap.run_id)
+        select(Lap.run_id, func.count(Lap.id), func.count(Lap.id).filter(STANDING_FLAG != ""))
+        .select_from(Lap).outerjoin(LapFlag, SAID_LAST).join(Batch, Batch.id == Lap.batch_id).join(Run, Run.id == Lap.run_id)
         .where(Run.session_id == session_id, STANDS).group_by(Lap.run_id)
     )  # fmt: skip
     return {run_id: (laps, out) for run_id, laps, out in rows}
@@ -164,7 +203,8 @@ def load_measured(db: Db, programme_id: int, question_ids: Sequence[int], carryi
     def standing(row: Select[Any], model: Any) -> Select[Any]:
         return row.select_from(model).join(Batch, Batch.id == model.batch_id).where(Batch.programme_id == programme_id, STANDS)
 
-    laps = standing(_wide(Kind.LAPS, ints=[Lap.run_id, Lap.number, Lap.time_ms, Lap.clock_ms], texts=[Lap.flag]), Lap)
+    laps = standing(_wide(Kind.LAPS, ints=[Lap.run_id, Lap.number, Lap.time_ms, Lap.clock_ms], texts=[STANDING_FLAG]), Lap)
+    laps = laps.outerjoin(LapFlag, SAID_LAST)
     choices = standing(_wide(Kind.PREFERENCES, ints=[Session.id, Session.number, Preference.question_id, Preference.first_variant_id,
                                                      Preference.second_variant_id, Preference.preferred_variant_id],
                              texts=[Session.state, Membership.initials]), Preference)  # fmt: skip

@@ -102,6 +102,7 @@ DONE = {
     "signed": "The ruling stands.", "ruled": "Provisional ruling filed.", "imported": "Imported.",
     "proposed": "Kept as a proposed amendment: the same form was sent with other content.",
     "password": "Password changed; every other sign-in was ended.", "ended": "Ended.", "opened": "Session opened.",
+    "attached": "Laps attached.", "laps-filed": "Laps filed.", "flagged": "Said. The laps themselves stay as they came in.",
     "started": "Run started.", "run-ended": "Run ended.", "swapped": "Cars swapped.",
 }  # fmt: skip
 

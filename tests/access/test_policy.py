@@ -35,6 +35,7 @@ file for another                          | no     | no      | no     | yes     
 amend or withdraw a slip                  | no     | no      | own    | own       | own        | own      | own
 say what counts                           | no     | no      | no     | yes       | no         | no       | no
 add and withdraw laps and other tables    | no     | no      | no     | yes       | yes        | yes      | yes
+file laps by hand                         | no     | no      | yes    | yes       | yes        | yes      | yes
 say which variant one would keep          | no     | no      | yes    | yes       | yes        | yes      | yes
 raise a concern                           | no     | no      | yes    | yes       | yes        | yes      | yes
 triage and close a concern                | no     | no      | no     | no        | no         | yes      | yes

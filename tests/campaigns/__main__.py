@@ -4,6 +4,7 @@
     outlook                     does the forecast of a next session come true?
     learned_noise               what learning the panel's noise from other questions buys
     large_gain                  what the clause of a large gain buys
+    lap_files                   ten thousand generated timing files: none crashes, none loses a lap
 
 `--small` runs a few programmes of a few situations into a file of its own, as a check that it works; exits 1 where a
 count is beyond what its own number of programmes can explain.
@@ -15,7 +16,7 @@ import tempfile
 from pathlib import Path
 
 from app.trials.cli import add_arguments, run_campaign
-from tests.campaigns import bought, outlook
+from tests.campaigns import bought, lap_files, outlook
 from tests.campaigns.alarms import alarms
 
 SMALL_CELLS = "rated-equal-d3,rated-better1-d3"
@@ -43,6 +44,11 @@ def main(words: list[str] | None = None) -> int:
         named.add_argument("--out", type=Path, default=Path(__file__).parent / f"{what}.json")
         named.add_argument("--small", action="store_true", help="one of each into a temporary file")
         named.set_defaults(run=bought_campaign, what=what)
+    named = campaigns.add_parser("lap_files", help="no generated timing file crashes or loses a lap")
+    named.add_argument("--files", type=int, default=10_000)
+    named.add_argument("--out", type=Path, default=Path(__file__).parent / "lap_files.json")
+    named.add_argument("--small", action="store_true", help="200 files, written nowhere")
+    named.set_defaults(run=lambda asked: lap_files.run(200, None) if asked.small else lap_files.run(asked.files, asked.out))
     asked = parser.parse_args(words)
     return asked.run(asked)
 
