@@ -10,11 +10,14 @@ from starlette.staticfiles import StaticFiles
 from app import clock
 from app.archive import pages as archive
 from app.concerns import pages as concerns
+from app.concerns import photo_pages as concern_photos
 from app.db import Database
 from app.decisions import pages as decisions
 from app.dossiers import pages as dossiers
 from app.feedback import pages as feedback
 from app.imports import pages as imports
+from app.incidents import pages as incidents
+from app.incidents import use_pages as use
 from app.measurements import pages as measurements
 from app.parts import pages as parts
 from app.people import pages as people
@@ -32,12 +35,12 @@ from app.web.render import STATIC, make_environment
 
 ROUTERS: tuple[APIRouter, ...] = (
     people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, measurements.router, timing.router,
-    lap_pages.router, concerns.router,
-    decisions.router, imports.router, archive.router, dossiers.router, trials.router,
+    lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router, decisions.router, imports.router,
+    archive.router, dossiers.router, trials.router,
 )  # fmt: skip
 
 MOST_FORM_BYTES, MOST_FILE_BYTES = 2_000_000, 32_000_000
-FILE_PATHS = ("/import", "/archive", "/revisions", "/lap-file")
+FILE_PATHS = ("/import", "/archive", "/revisions", "/lap-file", "/incidents", "/photos")
 
 
 def create_app(settings: Settings, database: Database | None = None) -> FastAPI:

@@ -5,15 +5,17 @@ from app.db import Base
 from app.decisions import models as decisions
 from app.feedback import models as feedback
 from app.history import models as history
+from app.incidents import models as incidents
 from app.measurements import models as measurements
 from app.parts import models as parts
 from app.people import models as people
+from app.photos import models as photos
 from app.programmes import models as programmes
 from app.questions import models as questions
 from app.sessions import models as sessions
 from app.timing import models as timing
 
-__all__ = ["concerns", "decisions", "feedback", "history", "measurements", "metadata", "parts",
-           "people", "programmes", "questions", "sessions", "timing"]  # fmt: skip
+__all__ = ["concerns", "decisions", "feedback", "history", "incidents", "measurements", "metadata", "parts",
+           "people", "photos", "programmes", "questions", "sessions", "timing"]  # fmt: skip
 
 metadata = Base.metadata

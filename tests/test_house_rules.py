@@ -20,8 +20,8 @@ from app.settings import ROOT
 from tests.access.routes import guards_of
 
 # The order in which a programme runs. The people, their programme and its trail are the ground that all stand on.
-STORY = ("history people programmes", "parts", "questions", "sessions", "feedback", "measurements", "timing", "concerns", "decisions",
-         "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
+STORY = ("history people programmes", "parts", "questions", "sessions", "feedback", "measurements", "timing", "photos", "concerns",
+         "incidents", "decisions", "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
 PLACE = {feature: place for place, features in enumerate(STORY) for feature in features.split()}
 KINDS = ("models", "rules", "queries", "commands", "forms", "pages")
 KIND_OF = {  # files with a name of their own, and whose row of the table they stand in
@@ -42,6 +42,12 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "timing.lap_view": "pages",  # arranges laps for reading
     "timing.lap_pages": "pages",  # laps of a run and of a session; `pages` has the files
     "timing.matching": "rules", "timing.shift": "rules", "timing.guard": "rules",  # laps to runs, and what they say
+    "incidents.words": "models",  # the closed lists of words, which columns and forms use
+    "incidents.exposures": "rules",  # what a part has been through, added up
+    "incidents.exposure_queries": "queries",
+    "concerns.photo_queries": "queries", "concerns.photo_pages": "pages",  # photos of a concern
+    "incidents.use_pages": "pages",  # what a revision or a piece has been through
+    "decisions.use": "rules",  # derived use and abuse gates, as rows of evidence
     "decisions.measured": "rules",  # what was measured, as rows of evidence
     "trials.world": "rules", "trials.folder": "rules", "trials.cells": "rules", "trials.reading": "rules",  # simulated
     "trials.counting": "rules", "trials.campaign": "rules", "trials.report": "rules", "trials.limits": "rules",
@@ -71,7 +77,10 @@ TEMPLATE_OF = {
     "show_void_run": "sessions/show_run_form.html",
     "show_paper_slip": "feedback/show_slip.html",  # the same slip, filed for another
 }
-NO_TEMPLATE: dict[str, str] = {}
+NO_TEMPLATE: dict[str, str] = {
+    "incident_photo": "answers with the picture itself",
+    "concern_photo": "answers with the picture itself",
+}
 
 
 @dataclass(frozen=True)
@@ -205,6 +214,7 @@ def test_the_evidence_core_is_pure_and_only_decisions_ask_it():
         (("alembic",), ("app/migrate.py",)),
         (("uvicorn",), ("app/__main__.py",)),
         (("argon2",), ("app/people/passwords.py",)),
+        (("PIL",), ("app/photos/rules.py",)),
     ],
 )
 def test_a_library_is_known_in_few_places(packages, places):

@@ -20,6 +20,7 @@ class Action(StrEnum):
     # parts
     EDIT_PARTS = "add and edit parts and revisions"
     EDIT_PIECES = "add and edit pieces"
+    QUARANTINE_PIECE = "take a piece out of use"
     # questions
     ASK_QUESTION = "ask and edit questions"
     # sessions
@@ -39,6 +40,10 @@ class Action(StrEnum):
     # concerns
     RAISE_CONCERN = "raise a concern"
     TRIAGE_CONCERN = "triage and close a concern"
+    # incidents
+    REPORT_INCIDENT = "report an incident"
+    CLASS_CAUSE = "class the cause of an incident"
+    PLAN_ABUSE = "plan abuse"
     # decisions
     FILE_RULING = "file a provisional ruling"
     SIGN_RULING = "make a ruling standing"

@@ -7,10 +7,13 @@ A cell holds
     yes or no         true, false    day              2026-02-03
     moment            2026-02-03T09:24:00.000000Z, always UTC
     JSON              compact, members in their stored order
+    bytes             base64, as of a photo
     text              as it is; one that begins with = + - @ ' or a tab gets a ' in front, so that no spreadsheet
                       reads it as a formula; one that begins with \\ gets a \\ in front, so that it is not nothing
 """
 
+import base64
+import binascii
 import json
 import math
 import re
@@ -31,6 +34,7 @@ class Kind(StrEnum):
     DAY = "day like 2026-02-03"
     MOMENT = "moment like 2026-02-03T09:24:00.000000Z"
     JSON = "JSON value"
+    BYTES = "base64 text"
     TEXT = "text"
 
 
@@ -59,6 +63,8 @@ def encode(value: Any, kind: Kind) -> str:
         return value.isoformat()
     if kind == Kind.MOMENT:
         return value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    if kind == Kind.BYTES:
+        return base64.b64encode(value).decode()
     if kind == Kind.TEXT:
         return _guarded(str(value))
     return str(int(value))
@@ -77,7 +83,7 @@ def decode(cell: str, column: Column) -> Any:
             raise ValueError("is needed here, and nothing stands there")
         return None
     readers = {Kind.WHOLE: _whole, Kind.LARGE: _large, Kind.DECIMAL: _decimal, Kind.BOOLEAN: _boolean, Kind.DAY: _day,
-               Kind.MOMENT: _moment, Kind.JSON: _json}  # fmt: skip
+               Kind.MOMENT: _moment, Kind.JSON: _json, Kind.BYTES: _bytes}  # fmt: skip
     if column.kind in readers:
         return readers[column.kind](cell)
     return _text(cell, column.longest)
@@ -141,6 +147,16 @@ def _json(cell: str) -> Any:
         raise _not(Kind.JSON) from wrong
     if re.search(r"(?<!\\)(\\\\)*\\u0000", cell):
         raise ValueError("has a NUL character")
+    return value
+
+
+def _bytes(cell: str) -> bytes:
+    try:
+        value = base64.b64decode(cell.encode("ascii"), validate=True)
+    except (binascii.Error, UnicodeEncodeError) as wrong:
+        raise _not(Kind.BYTES) from wrong
+    if base64.b64encode(value).decode() != cell:
+        raise _not(Kind.BYTES)
     return value
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import IO, Any
 
-from sqlalchemy import JSON, BigInteger, Boolean, Date, Float, Integer, Table, func, select, text
+from sqlalchemy import JSON, BigInteger, Boolean, Date, Float, Integer, LargeBinary, Table, func, select, text
 from sqlalchemy.sql.sqltypes import TypeEngine
 
 from app import clock
@@ -24,7 +24,7 @@ from app.schema import metadata
 FIXED_TIME = (1980, 1, 1, 0, 0, 0)  # zip entries carry no time, so that equal tables make equal entries
 KINDS: tuple[tuple[type[TypeEngine[Any]] | type[UtcDateTime], Kind], ...] = (
     (UtcDateTime, Kind.MOMENT), (JSON, Kind.JSON), (Boolean, Kind.BOOLEAN), (BigInteger, Kind.LARGE),
-    (Integer, Kind.WHOLE), (Float, Kind.DECIMAL), (Date, Kind.DAY),
+    (Integer, Kind.WHOLE), (Float, Kind.DECIMAL), (Date, Kind.DAY), (LargeBinary, Kind.BYTES),
 )  # fmt: skip
 
 
@@ -49,7 +49,8 @@ def read_table(db: Db, table: Table) -> Iterator[bytes]:
     """The table's CSV in pieces, ordered by primary key."""
     columns = archived_columns(table)
     chosen = [table.c[column.name] for column in columns]
-    rows = db.execute(select(*chosen).order_by(*table.primary_key).execution_options(yield_per=2000))
+    at_once = 20 if any(column.kind == Kind.BYTES for column in columns) else 2000  # photos are large
+    rows = db.execute(select(*chosen).order_by(*table.primary_key).execution_options(yield_per=at_once))
     types = [column.type for column in chosen]
     dialect = db.get_bind().dialect
     written = ([_stored(value, of, dialect) for value, of in zip(row, types, strict=True)] for row in rows)

@@ -92,6 +92,14 @@ class ReopenForm(Form):
     }
 
 
+class PhotoForm(Form):
+    fields_declared = {
+        "photo": Field("Photo", kind="file", hint="JPEG, PNG or WebP, at most 8 MB. Place and camera are not kept."),
+        "alt": Field("What the photo shows", required=False, longest=200,
+                     hint="For whoever can’t see it, such as: crack at the bolt hole."),
+    }
+
+
 def number(text: object) -> int | None:
     """An id from a choice of ours or from an address; None for none or for what no id can be."""
     word = str(text or "")

@@ -84,3 +84,17 @@ class ConcernEvent(Base):
     detail: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
     by_id: Mapped[int] = mapped_column(ForeignKey("accounts.id"))
     at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+
+class ConcernPhoto(Base):
+    """A photo of what worries somebody; `alt` says what it shows to whoever can't see it. Only ever added."""
+
+    __tablename__ = "concern_photos"
+    __table_args__ = (UniqueConstraint("concern_id", "photo_id"),)
+
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    concern_id: Mapped[int] = mapped_column(ForeignKey("concerns.id"))
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"))
+    alt: Mapped[str] = mapped_column(String(200), default="")
+    added_by_id: Mapped[int] = mapped_column(ForeignKey("accounts.id"))
+    added_at: Mapped[datetime] = mapped_column(UtcDateTime)

@@ -7,6 +7,7 @@ from typing import Any
 
 from app.decisions.facts import Filed, Loaded, RunFacts, SlipFacts
 from app.decisions.measured import measured_rows
+from app.decisions.use import abuse_gates
 from app.evidence import inputs, rows
 from app.evidence.refusals import EvidenceError
 from app.feedback import rules as feedback
@@ -32,14 +33,16 @@ def sort_out(question: Question, filed: Filed) -> Loaded:
     refused, look, running, noise = "", None, None, panel_noise_of(question.panel_noise)
     try:
         asked = _question_of(question, rule, filed.attributes)
-        if asked is not None:
+        if asked is not None and rule is not None:
             marks = _marks_of(question, asked, runs, slips.values(), judged, filed.attributes)
             concerns = _concerns_of(question, filed.concerns)
-            measured = measured_rows(question, runs, filed, lambda run: _run_reasons(run, filed, changes, tyres), _others_on_car)
+            measured = measured_rows(question, rule, runs, filed, lambda run: _run_reasons(run, filed, changes, tyres), _others_on_car)
+            settled, gates = abuse_gates(question, rule, filed.incidents)
             closed = tuple(mark for mark, was_closed in marks if was_closed)
-            look = inputs.Evidence(asked, closed, concerns, **measured.closed, panel_noise=noise)
-            if len(closed) < len(marks) or measured.has_open:
-                running = inputs.Evidence(asked, tuple(mark for mark, _ in marks), concerns, **measured.all, panel_noise=noise)
+            look = inputs.Evidence(asked, closed, concerns, settled, **measured.closed, panel_noise=noise)
+            if len(closed) < len(marks) or measured.has_open or settled != gates:
+                everything = tuple(mark for mark, _ in marks)
+                running = inputs.Evidence(asked, everything, concerns, gates, **measured.all, panel_noise=noise)
     except EvidenceError as wrong:
         refused = f"{wrong.field}: {wrong.reason}"
     return Loaded(question, rule, look, running, refused, runs, slips, judged, changes,

@@ -8,6 +8,7 @@ from typing import Any
 from app.clock import minutes_between
 from app.evidence import inputs
 from app.feedback import rules as feedback
+from app.incidents.exposures import IncidentFact
 from app.measurements.rules import Measured
 from app.programmes.models import Attribute
 from app.questions.models import Question
@@ -39,12 +40,18 @@ class RunFacts:
     build: BuildFacts
     asked: Mapping[int, str] = field(default_factory=dict)  # question id -> its label
     parts: Mapping[str, int] = field(default_factory=dict)  # part code -> revision id
+    laps_driven: int | None = None
 
     @property
     def clock_min(self) -> float | None:
         if self.started_at is None or self.session_start is None:
             return None
         return round(minutes_between(self.session_start, self.started_at), 2)
+
+    @property
+    def minutes(self) -> float:
+        """On track; 0 where start or end is not known."""
+        return minutes_between(self.started_at, self.ended_at) if self.started_at and self.ended_at else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,3 +95,4 @@ class Filed:
     concerns: Sequence[Any]
     attributes: Mapping[int, Attribute]
     measured: Measured = field(default_factory=Measured)
+    incidents: Sequence[IncidentFact] = ()

@@ -18,6 +18,8 @@ from app.decisions.assembling import sort_out
 from app.decisions.facts import Filed, Loaded, RunFacts, SlipFacts
 from app.feedback import rules as feedback
 from app.feedback.models import CountingNote, Mark, Slip, SlipVersion
+from app.incidents.exposures import IncidentFact
+from app.incidents.queries import evidence_fact, evidence_rows
 from app.measurements.queries import load_measured
 from app.measurements.rules import Measured
 from app.parts.models import Part, Piece, Revision
@@ -51,13 +53,14 @@ def load_evidence(db: Db, programme_id: int, questions: Sequence[Question], *, h
     if not ids:
         return {}
     runs = _load_runs(db, programme_id, ids, hidden)
+    measured, incidents = _load_measured(db, programme_id, ids, hidden)
     filed = Filed(
         runs=runs, slips=_load_slips(db, programme_id, ids, runs), notes=_load_notes(db, programme_id, ids),
         concerns=db.scalars(select(Concern).where(Concern.programme_id == programme_id, Concern.state != ConcernState.CLOSED,
                                                   Concern.blocker.is_(True))).all(),
         attributes={a.id: a for a in db.scalars(select(Attribute).where(Attribute.programme_id == programme_id)
                                                 .order_by(Attribute.position))},
-        measured=_load_measured(db, programme_id, ids, hidden),
+        measured=measured, incidents=incidents,
     )  # fmt: skip
     return {question.id: sort_out(question, filed) for question in questions}
 
@@ -80,7 +83,7 @@ def _load_runs(db: Db, programme_id: int, question_ids: Sequence[int], hidden: C
     wanted = _builds_carrying(question_ids)
     rows = db.execute(
         select(Run.id, Run.session_id, Session, Run.number, Car.name, Membership.initials, Run.state, Run.started_at,
-               Run.ended_at, starts.c.start, AsRunBuild.settings, Run.tyre_runs, BuildVariant.question_id, Variant.code,
+               Run.ended_at, starts.c.start, AsRunBuild.settings, Run.tyre_runs, Run.laps_driven, BuildVariant.question_id, Variant.code,
                Question.number)
         .join(AsRunBuild, AsRunBuild.run_id == Run.id)
         .join(BuildVariant, BuildVariant.build_id == AsRunBuild.id)
@@ -94,7 +97,7 @@ def _load_runs(db: Db, programme_id: int, question_ids: Sequence[int], hidden: C
     )  # fmt: skip
     pieces = _load_pieces(db, wanted)
     found: dict[int, dict[str, Any]] = {}
-    for run_id, session_id, session, number, car, initials, state, started, ended, start, settings, tyres, qid, code, asked in rows:
+    for run_id, session_id, session, number, car, initials, state, started, ended, start, settings, tyres, laps, qid, code, asked in rows:
         if session_id in hidden:
             continue
         if run_id not in found:
@@ -105,7 +108,7 @@ def _load_runs(db: Db, programme_id: int, question_ids: Sequence[int], hidden: C
                 "closed": session.state in CLOSED_STATES, "condition": session.condition,
                 "air_temp_degC": session.air_temp_degC, "order_known": session.order_known,
                 "session_start": start, "closed_at": session.closed_at,
-                "variants": {}, "asked": {}, "parts": {part: rid for part, (rid, _) in fitted.items()},
+                "laps_driven": laps, "variants": {}, "asked": {}, "parts": {part: rid for part, (rid, _) in fitted.items()},
                 "build": BuildFacts({part: label for part, (_, label) in fitted.items()}, settings or {}, tyres),
             }  # fmt: skip
         found[run_id]["variants"][qid] = code
@@ -149,15 +152,18 @@ def _load_slips(db: Db, programme_id: int, question_ids: Sequence[int], runs: Ma
     return sorted(found.values(), key=lambda slip: slip.id)
 
 
-def _load_measured(db: Db, programme_id: int, question_ids: Sequence[int], hidden: Collection[int]) -> Measured:
-    """Laps of hidden sessions fall out with their runs; the other rows here."""
+def _load_measured(db: Db, programme_id: int, question_ids: Sequence[int], hidden: Collection[int]
+                   ) -> tuple[Measured, list[IncidentFact]]:  # fmt: skip
+    """Laps of hidden sessions fall out with their runs; the other rows, and incidents, here."""
     carrying = select(AsRunBuild.run_id).where(AsRunBuild.id.in_(_builds_carrying(question_ids)))
-    found = load_measured(db, programme_id, question_ids, carrying)
-    return replace(
+    found, others = load_measured(db, programme_id, question_ids, carrying, also=[evidence_rows(programme_id, question_ids)])
+    facts = [evidence_fact(row.ints, row.texts) for row in others]
+    measured = replace(
         found,
         preferences=tuple(row for row in found.preferences if row.session.id not in hidden),
         exposures=tuple(row for row in found.exposures if row.session is None or row.session.id not in hidden),
     )
+    return measured, [fact for fact in facts if fact.session is None or fact.session.id not in hidden]
 
 
 def _load_notes(db: Db, programme_id: int, question_ids: Sequence[int]) -> dict[tuple[str, int], list[feedback.Note]]:

@@ -7,9 +7,11 @@ from itertools import accumulate
 from typing import Any
 
 from app.decisions.facts import Filed, RunFacts
+from app.decisions.use import derived_exposures
 from app.evidence import rows
 from app.measurements.rules import DRIVEN, ExposureFact, LapFact
 from app.questions.models import Question
+from app.questions.rules import DeclaredRule
 
 
 @dataclass
@@ -31,7 +33,8 @@ class MeasuredRows:
         return any(not closed for listed in self.found.values() for _, closed in listed)
 
 
-def measured_rows(question: Question, runs: Mapping[int, RunFacts], filed: Filed, reasons: Callable[[RunFacts], tuple[str, ...]],
+def measured_rows(question: Question, rule: DeclaredRule, runs: Mapping[int, RunFacts], filed: Filed,
+                  reasons: Callable[[RunFacts], tuple[str, ...]],
                   others: Callable[[Question, RunFacts], tuple[tuple[str, str], ...]]) -> MeasuredRows:  # fmt: skip
     """reasons : why a run's laps don't count; others : what else was on its car. `runs` are those of the question."""
     codes = {variant.id: variant.code for variant in question.variants}
@@ -41,7 +44,7 @@ def measured_rows(question: Question, runs: Mapping[int, RunFacts], filed: Filed
     return MeasuredRows({
         "laps": _laps(question, runs, filed, reasons, others),
         "preferences": _preferences(question, runs, filed, codes),
-        "exposures": _exposures(filed, codes, links),
+        "exposures": _exposures(filed, codes, links) + derived_exposures(question, rule, runs, filed),
         "readings": [
             (rows.Reading(of_revision[r.revision_id], r.characteristic, r.value, r.unit, r.lower, r.upper, r.uncertainty, r.piece), True)
             for r in filed.measured.readings if r.revision_id in of_revision

@@ -115,9 +115,11 @@ def _declared_elsewhere(evidence: Evidence, variant: str, failures: FailureReadi
             told = f"concern {concern.label} is open"
             found.append(Unmet("blocked", f"concern {concern.label} closed", told, _KEEPS_RIVAL, False))
     for gate in own:
+        told = gate.sentence.rstrip(".") or f"the gate '{gate.name}' is not passed"
         if gate.name != "durability" and gate.passed is False:
-            told = gate.sentence.rstrip(".") or f"the gate '{gate.name}' is not passed"
             found.append(Unmet("blocked", f"the gate '{gate.name}' passed", told, _KEEPS_RIVAL, False))
+        elif gate.passed is None and gate.sentence:  # declared and begun, such as 12 clean hits of 20
+            found.append(Unmet("durability", f"the gate '{gate.name}' passed", told, _KEEPS_RIVAL, False))
     found += _durability(evidence, own, failures)
     return found
 

@@ -184,7 +184,8 @@ class OpenConcern:
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """A pass/fail check made elsewhere (abuse, gauge limits, fit cells, legality). `passed` None = not yet checked."""
+    """A pass/fail check made elsewhere (abuse, gauge limits, fit cells, legality). `passed` None = not yet checked, or not
+    checked far enough: with a sentence that says how far, nothing is adopted on it, and nothing is called blocked."""
 
     name: str
     passed: bool | None

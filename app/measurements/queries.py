@@ -187,31 +187,44 @@ def driven_variants(db: Db, viewer: Viewer, session_id: int) -> dict[tuple[int, 
 INTS, FLOATS, TEXTS = 8, 4, 4
 
 
-def _wide(kind: Kind, *, ints: Sequence[Any] = (), floats: Sequence[Any] = (), texts: Sequence[Any] = ()) -> Select[Any]:
-    """A row of one kind as wide as the widest, so that the four kinds fit one union."""
-    filled: list[Any] = [cast(literal(kind.value), String)]
+def wide(kind: str, *, ints: Sequence[Any] = (), floats: Sequence[Any] = (), texts: Sequence[Any] = ()) -> Select[Any]:
+    """A row of one kind as wide as the widest, so that all kinds fit one union."""
+    filled: list[Any] = [cast(literal(str(kind)), String)]
     for given, of, wide in ((ints, Integer, INTS), (floats, Float, FLOATS), (texts, String, TEXTS)):
         filled += [*given, *(cast(null(), of) for _ in range(wide - len(given)))]
     return select(*(column.label(f"c{n}") for n, column in enumerate(filled)))
 
 
-def load_measured(db: Db, programme_id: int, question_ids: Sequence[int], carrying: Select[Any]) -> rules.Measured:
-    """What was measured about these questions; `carrying` selects the ids of their runs. One query: a page has twelve."""
+@dataclass(frozen=True, slots=True)
+class OtherRow:
+    """A row that another feature added to the union, for it to read back."""
+
+    kind: str
+    ints: Sequence[Any]
+    texts: Sequence[Any]
+
+
+def load_measured(db: Db, programme_id: int, question_ids: Sequence[int], carrying: Select[Any], *,
+                  also: Sequence[Select[Any]] = ()) -> tuple[rules.Measured, list[OtherRow]]:  # fmt: skip
+    """What was measured about these questions; `carrying` selects the ids of their runs. One query: a page has twelve.
+
+    also : `wide` rows of later features, answered beside it.
+    """
     variants = select(Variant.id).where(Variant.question_id.in_(question_ids))
     revisions = select(VariantRevision.revision_id).where(VariantRevision.variant_id.in_(variants))
 
     def standing(row: Select[Any], model: Any) -> Select[Any]:
         return row.select_from(model).join(Batch, Batch.id == model.batch_id).where(Batch.programme_id == programme_id, STANDS)
 
-    laps = standing(_wide(Kind.LAPS, ints=[Lap.run_id, Lap.number, Lap.time_ms, Lap.clock_ms], texts=[STANDING_FLAG]), Lap)
+    laps = standing(wide(Kind.LAPS, ints=[Lap.run_id, Lap.number, Lap.time_ms, Lap.clock_ms], texts=[STANDING_FLAG]), Lap)
     laps = laps.outerjoin(LapFlag, SAID_LAST)
-    choices = standing(_wide(Kind.PREFERENCES, ints=[Session.id, Session.number, Preference.question_id, Preference.first_variant_id,
+    choices = standing(wide(Kind.PREFERENCES, ints=[Session.id, Session.number, Preference.question_id, Preference.first_variant_id,
                                                      Preference.second_variant_id, Preference.preferred_variant_id],
                              texts=[Session.state, Membership.initials]), Preference)  # fmt: skip
-    used = standing(_wide(Kind.EXPOSURES, ints=[Session.id, Session.number, Exposure.revision_id, Exposure.variant_id, Exposure.laps,
+    used = standing(wide(Kind.EXPOSURES, ints=[Session.id, Session.number, Exposure.revision_id, Exposure.variant_id, Exposure.laps,
                                                 Exposure.minutes_hundredths, Exposure.failures, Exposure.impacts],
                           texts=[Session.state]), Exposure)  # fmt: skip
-    read = standing(_wide(Kind.READINGS, ints=[Reading.revision_id], floats=[Reading.value, Reading.lower, Reading.upper,
+    read = standing(wide(Kind.READINGS, ints=[Reading.revision_id], floats=[Reading.value, Reading.lower, Reading.upper,
                                                                             Reading.uncertainty],
                           texts=[Reading.characteristic, Reading.unit, Revision.label, Piece.mark]), Reading)  # fmt: skip
     rows = db.execute(union_all(
@@ -223,8 +236,11 @@ def load_measured(db: Db, programme_id: int, question_ids: Sequence[int], carryi
         .where(or_(Exposure.revision_id.in_(revisions), Exposure.variant_id.in_(variants))),
         read.join(Revision, Revision.id == Reading.revision_id).outerjoin(Piece, Piece.id == Reading.piece_id)
         .where(Reading.revision_id.in_(revisions)),
+        *also,
     )).all()  # fmt: skip
-    return _measured(rows)
+    ours = tuple(Kind)
+    others = [OtherRow(kind, values[:INTS], values[INTS + FLOATS :]) for kind, *values in rows if kind not in ours]
+    return _measured([row for row in rows if row[0] in ours]), others
 
 
 def _measured(rows: Sequence[Any]) -> rules.Measured:

@@ -243,6 +243,19 @@ def edit_piece(db: Db, piece_id: int, *, by: Viewer, edition: int, state: PieceS
         _note(db, what, "piece", piece_id, label, by, before=before, after=after)
 
 
+def quarantine_piece(db: Db, piece_id: int, *, by: Viewer, why: str, session_id: int | None = None) -> bool:
+    """Take a usable piece out of use until somebody has looked at it; one that is out of use already stays as it is."""
+    require(by, Action.QUARANTINE_PIECE)
+    piece = queries.get_piece(db, by.programme_id, piece_id)
+    if piece.state not in rules.USABLE_PIECES:
+        return False
+    before, label = {"state": piece.state}, f"{piece.revision.label} {piece.mark}"
+    _change(db, Piece, piece_id, piece.edition, label, state=PieceState.QUARANTINED)
+    _note(db, "quarantined", "piece", piece_id, label, by, why=why, session_id=session_id, before=before,
+          after={"state": str(PieceState.QUARANTINED)})  # fmt: skip
+    return True
+
+
 def modify_piece(db: Db, piece_id: int, *, by: Viewer, edition: int, what: str) -> Piece:
     """A piece changed by hand becomes its own sub-mark (#2m): what was run with #2 stays said about #2."""
     require(by, Action.EDIT_PIECES)

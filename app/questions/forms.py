@@ -6,7 +6,17 @@ from typing import Any
 from app import units
 from app.programmes.conditions import ALL_CLASSES
 from app.questions.models import Ground, RuleKind, VariantState
-from app.questions.rules import MEASURES, USE_UNITS, DeclaredRule, DurabilityRule, FactRule, GoalRule, MustRule
+from app.questions.rules import (
+    ABUSE_KINDS,
+    MEASURES,
+    USE_UNITS,
+    AbuseRule,
+    DeclaredRule,
+    DurabilityRule,
+    FactRule,
+    GoalRule,
+    MustRule,
+)
 from app.web.forms import Field, Form
 
 GROUNDS = [(ground.value, ground.value) for ground in Ground]
@@ -90,6 +100,10 @@ class RuleForm(Form):
         "durability_unit": Field("Counted in", kind="select", choices=[(unit, unit) for unit in USE_UNITS], raw="laps",
                                  required=False),
         "durability_hurts": Field("A failure can hurt people", kind="checkbox", required=False),
+        "abuse_hits": Field("Hits to come through without a failure", kind="integer", required=False,
+                            hint="Empty: no abuse is asked for. 20 board hits are usual; none in 20 still leaves 13.9 %."),
+        "abuse_kind": Field("Hits of this sort", kind="select", choices=[(kind, kind) for kind in ABUSE_KINDS], raw="board hit",
+                            required=False),
         "reason": Field("Reason for the change", longest=500, required=False, hint="Needed once the rule is locked."),
     }  # fmt: skip
 
@@ -121,7 +135,7 @@ class RuleForm(Form):
             worthwhile_hundredths=round(v["worthwhile"] * 100), drivers=v["drivers"], brackets=v["brackets"],
             sessions=v["sessions"], conditions=v["conditions"], blind_percent=v["blind_percent"], fact=fact,
             worthwhile_percent_hundredths=_hundredths(v["worthwhile_percent"]), fact_failures=v["fact_failures"],
-            durability=self._durability(),
+            durability=self._durability(), abuse=self._abuse(),
         )  # fmt: skip
 
     def _durability(self) -> DurabilityRule | None:
@@ -130,6 +144,10 @@ class RuleForm(Form):
             return None
         per = 1000.0 if v["durability_per"] is None else v["durability_per"]
         return DurabilityRule(v["durability_rate"], per, v["durability_unit"] or "laps", v["durability_hurts"])
+
+    def _abuse(self) -> AbuseRule | None:
+        hits = self.values["abuse_hits"]
+        return None if hits is None else AbuseRule(hits, self.values["abuse_kind"] or "board hit")
 
     def show(self, rule: DeclaredRule) -> "RuleForm":
         """Fill the form with a declared rule."""
@@ -151,6 +169,8 @@ class RuleForm(Form):
             asked = rule.durability
             self.fill(durability_rate=asked.highest_rate, durability_per=asked.per, durability_unit=asked.unit,
                       durability_hurts=asked.hurts)  # fmt: skip
+        if rule.abuse:
+            self.fill(abuse_hits=rule.abuse.hits, abuse_kind=rule.abuse.kind)
         if rule.fact:
             figures = "\n".join(f"{code} = {value:g}" for code, value in rule.fact.values.items())
             self.fill(fact_name=rule.fact.name, fact_unit=rule.fact.unit, fact_better=rule.fact.better, fact_values=figures)

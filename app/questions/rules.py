@@ -11,6 +11,8 @@ from app.questions.models import Question, QuestionState, RuleKind, RuleVersion
 MOST_VARIANTS = 6
 MEASURES: Mapping[str, str] = {"lap_time": "Lap time", "preference": "Forced preference"}  # criteria that nobody rates
 USE_UNITS = ("laps", "minutes", "impacts")
+ABUSE_KINDS = ("board hit", "flat landing", "cartwheel", "traction roll", "pipe clip", "any impact")  # an incident's word begins so
+MOST_HITS = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,22 @@ class DurabilityRule:
 
 
 @dataclass(frozen=True, slots=True)
+class AbuseRule:
+    """A rival must come through so many hits of one sort without a failure, accidents and planned abuse together."""
+
+    hits: int
+    kind: str = "board hit"
+
+    @property
+    def noun(self) -> str:
+        return "impacts of any kind" if self.kind == "any impact" else f"{self.kind}s"
+
+    @property
+    def words(self) -> str:
+        return f"0 failures in {self.hits} {self.noun}"
+
+
+@dataclass(frozen=True, slots=True)
 class FactRule:
     """A declared figure per variant code, the ground of a *no worse is enough* question."""
 
@@ -84,6 +102,7 @@ class DeclaredRule:
     worthwhile_percent_hundredths: int | None = None  # W of lap time, in hundredths of a percent
     fact_failures: bool = False  # the fact of a 'no worse' question: the rival breaks less often
     durability: DurabilityRule | None = None
+    abuse: AbuseRule | None = None
 
     @property
     def measured_words(self) -> list[str]:
@@ -92,7 +111,8 @@ class DeclaredRule:
         w = self.worthwhile_percent_hundredths
         return [words for words in (
             f"W of lap time {w / 100:g} %" if w else "", f"no slower by more than {lap / 100:g} %" if lap else "",
-            self.durability.words if self.durability else "", "the fact is fewer failures" if self.fact_failures else "",
+            self.durability.words if self.durability else "",
+            self.abuse.words if self.abuse else "", "the fact is fewer failures" if self.fact_failures else "",
         ) if words]  # fmt: skip
 
     def stored(self) -> dict[str, Any]:
@@ -102,7 +122,7 @@ class DeclaredRule:
     @classmethod
     def read(cls, stored: Mapping[str, Any]) -> "DeclaredRule":
         known = dict(stored)
-        fact, durability = known.pop("fact", None), known.pop("durability", None)
+        fact, durability, abuse = (known.pop(name, None) for name in ("fact", "durability", "abuse"))
         return cls(
             **{
                 **known,
@@ -112,6 +132,7 @@ class DeclaredRule:
                 "conditions": tuple(known.get("conditions", ())),
                 "fact": FactRule(**fact) if fact else None,
                 "durability": DurabilityRule(**durability) if durability else None,
+                "abuse": AbuseRule(**abuse) if abuse else None,
             }
         )
 
@@ -136,6 +157,7 @@ def check_rule(rule: DeclaredRule, attribute_ids: Sequence[int], variant_codes: 
     if rule.worthwhile_percent_hundredths is not None and rule.worthwhile_percent_hundredths <= 0:
         raise Refused("A worthwhile difference is more than nothing", field="worthwhile_percent")
     _check_durability(rule.durability)
+    _check_abuse(rule.abuse)
     _check_requirements(rule)
     if rule.kind == RuleKind.NO_WORSE:
         _check_fact(rule, variant_codes)
@@ -149,6 +171,14 @@ def _check_durability(durability: DurabilityRule | None) -> None:
                       field="durability_rate")  # fmt: skip
     if durability.per <= 0 or durability.unit not in USE_UNITS:
         raise Refused("Failures are counted per so many laps, minutes or impacts", field="durability_per")
+
+
+def _check_abuse(abuse: AbuseRule | None) -> None:
+    if abuse is not None and not 1 <= abuse.hits <= MOST_HITS:
+        raise Refused(f"{abuse.hits} hits can't be asked for", f"Between 1 and {MOST_HITS} are taken; 20 board hits are usual",
+                      field="abuse_hits")  # fmt: skip
+    if abuse is not None and abuse.kind not in ABUSE_KINDS:
+        raise Refused(f"“{abuse.kind[:40]}” is not a sort of hit", "Choose one of the list", field="abuse_kind")
 
 
 def _check_requirements(rule: DeclaredRule) -> None:

@@ -29,7 +29,7 @@ PLACES = (
     ("Hall", "list_sessions", ("/sessions", "/runs", "/slips")),
     ("Questions", "list_questions", ("/questions", "/rulings")),
     ("Parts", "list_parts", ("/parts", "/revisions", "/pieces")),
-    ("Concerns", "list_concerns", ("/concerns",)),
+    ("Concerns", "list_concerns", ("/concerns", "/incidents", "/abuse")),
     ("Trail", "list_trail", ("/trail",)),
 )
 
@@ -98,7 +98,7 @@ def _messages(request: Request) -> list[tuple[str, str]]:
 
 DONE = {
     "saved": "Saved.", "filed": "Slip filed.", "amended": "Amended. The earlier version stays readable.",
-    "withdrawn": "Withdrawn. It stays readable.", "raised": "Concern raised.", "closed": "Closed.",
+    "withdrawn": "Withdrawn. It stays readable.", "raised": "Concern raised.", "reported": "Incident reported.", "closed": "Closed.",
     "signed": "The ruling stands.", "ruled": "Provisional ruling filed.", "imported": "Imported.",
     "proposed": "Kept as a proposed amendment: the same form was sent with other content.",
     "password": "Password changed; every other sign-in was ended.", "ended": "Ended.", "opened": "Session opened.",

@@ -18,6 +18,7 @@ from sqlalchemy import (
     Date,
     Float,
     Integer,
+    LargeBinary,
     Numeric,
     Table,
     insert,
@@ -41,6 +42,7 @@ KNOWN: dict[tuple[str, str], Any] = {
     ("parts", "code"): "FST",
     ("rule_versions", "declared"): lambda keys: DeclaredRule(goals=(GoalRule(keys["attributes"]),)).stored(),
     ("looks", "readings"): [],
+    ("incident_pieces", "damage"): "cracked",
 }
 
 
@@ -98,6 +100,8 @@ def _value_of_kind(column: Column[Any]) -> Any:
         return 1
     if isinstance(kind, JSON):
         return {}
+    if isinstance(kind, LargeBinary):
+        return b"\xff\xd8\x00\x80"
     return f"{column.name}"[: getattr(kind, "length", None) or 20]
 
 

@@ -25,6 +25,7 @@ disable an account                        | no     | no      | no     | no      
 edit the programme                        | no     | no      | no     | no        | no         | yes      | yes
 add and edit parts and revisions          | no     | no      | no     | no        | no         | yes      | yes
 add and edit pieces                       | no     | no      | no     | yes       | yes        | yes      | yes
+take a piece out of use                   | no     | no      | yes    | yes       | yes        | yes      | yes
 ask and edit questions                    | no     | no      | no     | no        | no         | yes      | yes
 plan a session                            | no     | no      | no     | yes       | no         | yes      | yes
 open, close and correct a session         | no     | no      | no     | yes       | no         | yes      | yes
@@ -39,6 +40,9 @@ file laps by hand                         | no     | no      | yes    | yes     
 say which variant one would keep          | no     | no      | yes    | yes       | yes        | yes      | yes
 raise a concern                           | no     | no      | yes    | yes       | yes        | yes      | yes
 triage and close a concern                | no     | no      | no     | no        | no         | yes      | yes
+report an incident                        | no     | no      | yes    | yes       | yes        | yes      | yes
+class the cause of an incident            | no     | no      | no     | no        | no         | yes      | yes
+plan abuse                                | no     | no      | no     | yes       | yes        | yes      | yes
 file a provisional ruling                 | no     | no      | no     | no        | no         | yes      | yes
 make a ruling standing                    | no     | no      | no     | no        | no         | no       | yes
 import a ratings table                    | no     | no      | no     | no        | no         | yes      | yes

@@ -69,7 +69,7 @@ def test_the_page_says_that_a_new_drawing_closes_nothing(browser, db, team, base
     concern_id = concern(db, team.AQ, severity=8)
     shown = text_of(browser.as_(team.RT).get(f"{base}/concerns/{concern_id}", max_queries=9).text)
     assert "A new drawing closes nothing" in shown
-    assert "Exposures are not counted here yet" in shown
+    assert "what it has been through" in shown
 
 
 def test_a_concern_is_triaged_remarked_closed_and_opened_again(browser, db, team, base):
