@@ -11,7 +11,6 @@ from typing import Any
 from app.db import DatabaseFault, Db, is_writing, transaction
 from app.decisions.facts import Loaded
 from app.decisions.summaries import latest_sheets
-from app.evidence.criteria import deciding
 from app.evidence.inputs import Evidence
 from app.evidence.rows import PanelNoise
 from app.questions.commands import fix_panel_noise
@@ -27,7 +26,7 @@ def take_first_looks(db: Db, programme_id: int, loaded: Mapping[int, Loaded]) ->
     }
     if not first:
         return {}
-    from app.evidence.panel_noise import learn  # numpy loads with the first sheet, not with the app
+    from app.evidence.panel_noise import learn
     from app.evidence.story import noise_seen
 
     seen = {qid: sheet.noise for qid, sheet in latest_sheets(db, programme_id).items() if sheet.noise is not None}
@@ -39,6 +38,7 @@ def take_first_looks(db: Db, programme_id: int, loaded: Mapping[int, Loaded]) ->
 
 def _has_fit(look: Evidence) -> bool:
     """Is there a driver-session with two variants rated on something that decides?"""
+    from app.evidence.criteria import deciding  # with numpy, which loads with the first sheet, not with the app
     from app.evidence.ratings import what_enters
 
     return any(name in look.question.scales and what_enters(look.marks, name)[0] for name in deciding(look.question))

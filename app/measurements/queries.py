@@ -69,9 +69,9 @@ def touched_by(db: Db, batch: Batch) -> tuple[dict[int, str], dict[int, str]]:
 
 
 # --- laps, with the flag that stands: what a person said last, else what came in with the lap
-_newer_flag = aliased(LapFlag)
+_flags = LapFlag.__table__.alias("newer")  # of the table: an alias of the class would set up every mapper while importing
 SAID_LAST = and_(LapFlag.lap_id == Lap.id,
-                 ~exists().where(_newer_flag.lap_id == LapFlag.lap_id, _newer_flag.version > LapFlag.version))  # fmt: skip
+                 ~exists().where(_flags.c.lap_id == LapFlag.lap_id, _flags.c.version > LapFlag.version))  # fmt: skip
 STANDING_FLAG = func.coalesce(LapFlag.flag, Lap.flag)
 
 
