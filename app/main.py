@@ -3,7 +3,7 @@
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request
-from fastapi.responses import HTMLResponse
+from fastapi.responses import Response
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
@@ -15,6 +15,7 @@ from app.db import Database
 from app.decisions import pages as decisions
 from app.dossiers import pages as dossiers
 from app.feedback import pages as feedback
+from app.hall import pages as hall
 from app.imports import pages as imports
 from app.incidents import pages as incidents
 from app.incidents import use_pages as use
@@ -35,8 +36,8 @@ from app.web.render import STATIC, make_environment
 
 ROUTERS: tuple[APIRouter, ...] = (
     people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, measurements.router, timing.router,
-    lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router, decisions.router, imports.router,
-    archive.router, dossiers.router, trials.router,
+    lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router, hall.router, decisions.router,
+    imports.router, archive.router, dossiers.router, trials.router,
 )  # fmt: skip
 
 MOST_FORM_BYTES, MOST_FILE_BYTES = 2_000_000, 32_000_000
@@ -64,7 +65,7 @@ def create_app(settings: Settings, database: Database | None = None) -> FastAPI:
 
 def _add_middleware(app: FastAPI, settings: Settings) -> None:
     def refuse(title: str, reason: str, next_step: str, status: int) -> Any:
-        def response(scope: Any) -> HTMLResponse:
+        def response(scope: Any) -> Response:
             scope.setdefault("state", {})
             scope["app"] = app
             return error_page(Request(scope), status, title, reason, next_step)

@@ -21,7 +21,7 @@ from tests.access.routes import guards_of
 
 # The order in which a programme runs. The people, their programme and its trail are the ground that all stand on.
 STORY = ("history people programmes", "parts", "questions", "sessions", "feedback", "measurements", "timing", "photos", "concerns",
-         "incidents", "decisions", "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
+         "incidents", "hall", "decisions", "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
 PLACE = {feature: place for place, features in enumerate(STORY) for feature in features.split()}
 KINDS = ("models", "rules", "queries", "commands", "forms", "pages")
 KIND_OF = {  # files with a name of their own, and whose row of the table they stand in
@@ -80,6 +80,8 @@ TEMPLATE_OF = {
 NO_TEMPLATE: dict[str, str] = {
     "incident_photo": "answers with the picture itself",
     "concern_photo": "answers with the picture itself",
+    "serve_worker": "a script at the root, where a phone's worker must stand",
+    "read_clock": "one number for the phone's clock",
 }
 
 

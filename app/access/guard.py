@@ -15,6 +15,7 @@ from app.people import queries as people
 from app.people.commands import touch_sign_in
 from app.people.rules import SEEN_EVERY
 from app.web.database import open_db
+from app.web.outbox import check_sender
 
 Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
 DbHere = Annotated[Db, Depends(open_db)]
@@ -28,6 +29,7 @@ def allow(action: Action) -> Any:
         request.state.viewer = viewer
         if viewer is None and refusal(None, action) is not None:
             raise NeedsSignIn("Please sign in", "This page is for the people of a programme.")
+        check_sender(request, viewer.account_id if viewer is not None else None)
         if viewer is not None and "programme_id" in request.path_params and viewer.programme is None:
             raise NotFound("There is no such programme here", "Or you are not one of its people.")
         if reason := refusal(viewer, action):

@@ -16,6 +16,7 @@ from app.feedback.rules import Answers
 from app.history.commands import record
 from app.people.queries import get_member
 from app.people.rules import new_token
+from app.phone_clock import PhoneClock, captured
 from app.programmes.queries import list_attributes
 from app.questions.commands import lock_rules
 from app.sessions import build_commands
@@ -34,11 +35,13 @@ class Receipt:
 
 
 def file_slip(db: Db, run_id: int, *, by: Viewer, token: str, answers: Answers, rater_id: int | None = None,
-              captured_at: datetime | None = None, source: str = Source.FORM, paper_card: str = "") -> Receipt:  # fmt: skip
+              captured_at: datetime | None = None, source: str = Source.FORM, paper_card: str = "",
+              phone: PhoneClock | None = None) -> Receipt:  # fmt: skip
     """File a slip once, however often the form arrives.
 
     The same token with the same content answers as before; with other content it is held as a proposed amendment. A
-    slip for a run somebody else drove is kept, and not counted until its driver confirms it.
+    slip for a run somebody else drove is kept, and not counted until its driver confirms it. `phone`: it waited on a
+    phone; its clock is never a reason to refuse, nor is a run whose start and end have not arrived.
     """
     require(by, Action.FILE_SLIP)
     rater = rater_id or by.account_id
@@ -51,23 +54,36 @@ def file_slip(db: Db, run_id: int, *, by: Viewer, token: str, answers: Answers, 
     if rater != by.account_id:
         require(by, Action.FILE_FOR_ANOTHER)
         get_member(db, by.programme_id, rater)
-    rules.check_can_rate(run)
+    rules.check_can_rate(run, late=phone is not None and run.driver_id == rater)
     rules.check_marks(answers.marks, list_attributes(db, by.programme_id))
     if queries.find_live_slip(db, run_id, rater):
         whose = "You have" if rater == by.account_id else "This driver has"
         raise Conflict(f"{whose} rated {run.label} already", "", "Amend that slip instead.")
-    now = clock.now()
-    captured = captured_at or now
-    rules.check_capture(captured, run, now)
-    slip = Slip(programme_id=by.programme_id, token=token, run_id=run_id, rater_id=rater, filed_by_id=by.account_id,
-                source=source, paper_card=paper_card, captured_at=captured, received_at=now, version=1)  # fmt: skip
-    db.add(slip)
-    db.flush()
+    slip = _new_slip(db, by, run, token, rater, captured_at, phone, source=source, paper_card=paper_card)
     _add_version(db, by, slip, 1, run_id, answers, digest)
     if rater != run.driver_id:
         _note(db, by, run, slip.id, counts=False, reason=NotCounted.WRONG_PERSON, text="filed for a run somebody else drove")
     _record(db, by, "filed", slip, run, rater_id=rater)
     return Receipt(slip.id, run_id, "filed", digest)
+
+
+def _new_slip(db: Db, by: Viewer, run: Run, token: str, rater: int, captured_at: datetime | None, phone: PhoneClock | None,
+              **more: str) -> Slip:  # fmt: skip
+    """The slip's row, with when it was captured and received."""
+    now = clock.now()
+    at, doubt = captured_at or now, ""
+    if phone is not None and captured_at is None:
+        seen = captured(phone, received=now, not_before=run.started_at)
+        at, doubt = seen.at, seen.doubt
+    else:
+        rules.check_capture(at, run, now)
+    slip = Slip(programme_id=by.programme_id, token=token, run_id=run.id, rater_id=rater, filed_by_id=by.account_id,
+                captured_at=at, received_at=now, version=1, clock_doubt=doubt, **more)  # fmt: skip
+    if phone is not None:
+        slip.phone_ms, slip.phone_offset_ms = phone.captured_ms, phone.offset_ms
+    db.add(slip)
+    db.flush()
+    return slip
 
 
 def _again(db: Db, by: Viewer, slip: Slip, run_id: int, answers: Answers, digest: str) -> Receipt:
@@ -162,7 +178,8 @@ def confirm_as_mine(db: Db, slip_id: int, *, by: Viewer) -> Receipt:
     answers = Answers(queries.marks_of(standing), standing.confidence, standing.heard_others, standing.remark)
     now = clock.now()
     mine = Slip(programme_id=by.programme_id, token=new_token(), run_id=run.id, rater_id=by.account_id,
-                filed_by_id=slip.filed_by_id, source=slip.source, captured_at=slip.captured_at, received_at=now, version=1)  # fmt: skip
+                filed_by_id=slip.filed_by_id, source=slip.source, captured_at=slip.captured_at, received_at=now, version=1,
+                phone_ms=slip.phone_ms, phone_offset_ms=slip.phone_offset_ms, clock_doubt=slip.clock_doubt)  # fmt: skip
     db.add(mine)
     db.flush()
     digest = answers.hash(run.id, by.account_id)

@@ -10,21 +10,26 @@ from app.web.forms import Field, Form
 
 COULD_NOT_JUDGE = "could-not-judge"
 CONFIDENCES = [(word.value, word.value) for word in Confidence]
+DAMAGE = ("bent", "cracked", "chipped edge", "stripped thread", "pulled insert", "worn", "loose", "melted", "swollen pack", "tweaked")
 REASONS = [(reason.value, reason.value) for reason in NotCounted]
 
 
 class SlipForm(Form):
     """`for_attributes` adds a field a rating attribute; a posted form is read again then."""
 
+    holds_other_content = True
     fields_declared = {
         "confidence": Field("How sure are you?", kind="radios", choices=CONFIDENCES, required=False),
+        "damage": Field("Damage seen", kind="checkboxes", required=False, choices=[(word, word) for word in DAMAGE],
+                        hint="Goes into your own words. It is not a low mark."),
         "heard_others": Field("I had heard others before", kind="checkbox", required=False),
         "remark": Field("In your own words", kind="textarea", longest=LONGEST_REMARK, required=False),
         "token": Field("Token", kind="hidden", longest=64),
         "version": Field("Version", kind="hidden", required=False),
         "reason": Field("Why you amend it", longest=300, required=False),
         "rater_id": Field("Rated by", kind="hidden", required=False),
-        "paper_card": Field("Paper card", longest=40, required=False, hint="The number on the card."),
+        "paper_card": Field("Paper card", longest=40, required=False,
+                            hint="Run number and letter, such as R-12 K; a card of your own has no letter."),
         "captured_at": Field("Time on the card", kind="datetime-local", required=False, hint="Venue time."),
     }
 
@@ -50,6 +55,8 @@ class SlipForm(Form):
         return self
 
     def check(self) -> None:
+        if self.sent is not None and self.values["token"] not in ("", self.sent.token):
+            self.message = "The slip's token and the outbox's differ, so the slip can't be told from a copy. Open the slip again."
         if self.scales and all(self.values.get(f"mark_{scale.id}") is None for scale in self.scales):
             self.message = "Nothing is marked. Mark at least one attribute, or choose could not judge."
 
@@ -59,7 +66,9 @@ class SlipForm(Form):
             chosen = self.values.get(f"mark_{scale.id}")
             if chosen is not None:
                 marks[scale.id] = None if chosen == COULD_NOT_JUDGE else int(chosen)
-        return Answers(marks, self.values["confidence"] or "", self.values["heard_others"], self.values["remark"])
+        damage = self.values["damage"]
+        lines = [self.values["remark"], f"Damage seen: {', '.join(damage)}." if damage else ""]
+        return Answers(marks, self.values["confidence"] or "", self.values["heard_others"], "\n".join(line for line in lines if line))
 
 
 class CountingForm(Form):

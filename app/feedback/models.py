@@ -3,7 +3,7 @@
 from datetime import datetime
 from enum import StrEnum
 
-from sqlalchemy import Boolean, ForeignKey, Index, Integer, String, Text, UniqueConstraint, text
+from sqlalchemy import BigInteger, Boolean, ForeignKey, Index, Integer, String, Text, UniqueConstraint, text
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from app.db import Base, UtcDateTime, one_of
@@ -62,6 +62,9 @@ class Slip(Base):
     paper_card: Mapped[str] = mapped_column(String(40), default="")
     captured_at: Mapped[datetime] = mapped_column(UtcDateTime)
     received_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    phone_ms: Mapped[int | None] = mapped_column(BigInteger)  # what the phone's clock showed at capture, as it was
+    phone_offset_ms: Mapped[int | None] = mapped_column(BigInteger)  # how far it was ahead at its last contact
+    clock_doubt: Mapped[str] = mapped_column(String(80), default="", server_default="")
     version: Mapped[int] = mapped_column(Integer, default=1)  # the version that stands
     withdrawn_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     withdrawn_why: Mapped[str] = mapped_column(Text, default="")

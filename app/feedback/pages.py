@@ -44,7 +44,9 @@ def file_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer
     form.for_attributes(list_attributes(db, viewer.programme_id, on_slip=True))
     if form.ok:
         with form.attempt(db):
-            receipt = commands.file_slip(db, run_id, by=viewer, token=form.values["token"], answers=form.answers())
+            receipt = commands.file_slip(db, run_id, by=viewer, token=form.values["token"], answers=form.answers(),
+                                         phone=form.phone if form.sent else None)  # fmt: skip
+            form.settle(receipt.outcome)
         if form.ok:
             done = "proposed" if receipt.outcome == "proposed" else "filed"
             return redirect(request, "show_run", run_id=receipt.run_id, done=done)
@@ -64,6 +66,7 @@ def file_paper_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, 
     driver_id, zone = run.driver_id, run.session.time_zone
     if form.ok:
         with form.attempt(db):
+            rules.check_card(form.values["paper_card"], sessions.get_run(db, viewer.programme_id, run_id))
             captured = _venue(form.values["captured_at"], zone)
             receipt = commands.file_slip(db, run_id, by=viewer, token=form.values["token"], answers=form.answers(), rater_id=driver_id,
                                captured_at=captured, source=Source.PAPER, paper_card=form.values["paper_card"])  # fmt: skip
@@ -220,7 +223,7 @@ def _run_page(request: Request, db: Db, viewer: Viewer, run_id: int, sent: Count
     return page(
         request, "feedback/show_run.html", status=form.status if form.submitted else 200, run=run, slips=slips, hidden=hidden,
         builds=builds, carried=carried, facts=sessions.build_facts(db, builds[-1]) if builds else None, notes=notes, form=form,
-        zone=run.session.time_zone, people=people,
+        zone=run.session.time_zone, people=people, reports=sessions.list_reports(db, [run_id]),
         judged={s.id: rules.counting(s.id, run.id, rules.derived_reasons(run, s.captured_at), notes) for s in slips},
         timeliness={s.id: rules.timeliness(run.ended_at, s.captured_at) for s in slips},
     )  # fmt: skip
@@ -232,7 +235,8 @@ def _slip_page(request: Request, db: Db, viewer: Viewer, run_id: int, form: Slip
         form.for_attributes(list_attributes(db, viewer.programme_id, on_slip=True))
     rater_id = run.driver_id if paper else viewer.account_id
     filed = queries.find_live_slip(db, run_id, rater_id)
-    rules.check_can_rate(run)
+    keeping = "x-keep" in request.headers  # a phone that keeps the slip for when there is no signal
+    rules.check_can_rate(run, late=run.driver_id == viewer.account_id and (keeping or form.sent is not None))
     return page(request, "feedback/show_slip.html", status=form.status if form.submitted else 200, run=run, form=form,
                 paper=paper, filed=filed, zone=run.session.time_zone,
                 people=sessions.account_names(db, viewer.programme_id))  # fmt: skip

@@ -85,6 +85,7 @@ class SlipRow:
     withdrawn_why: str
     marks: tuple[tuple[str, int | None], ...]
     proposed: int
+    clock_doubt: str = ""
 
     @property
     def driver_id(self) -> int:
@@ -112,7 +113,7 @@ def list_slips(db: Db, programme_id: int, run_ids: Sequence[int], *, attribute_n
                 v.confidence, v.heard_others, v.remark, s.withdrawn_at, s.withdrawn_why,
                 tuple((attribute_names.get(m.attribute_id, "?"), m.mark_hundredths)
                       for m in sorted(v.marks, key=lambda m: order.index(m.attribute_id) if m.attribute_id in order else 99)),
-                waiting)
+                waiting, s.clock_doubt)
         for s, v, waiting in rows
     ]  # fmt: skip
 

@@ -1,6 +1,7 @@
 """Facts about slips: on the scale or not, prompt or late, counted or not and why."""
 
 import hashlib
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -18,6 +19,31 @@ CLOCK_SLACK = timedelta(minutes=5)
 LONGEST_REMARK = 4000
 ENDS_WITH_A_MOVE = (NotCounted.WRONG_RUN, NotCounted.WRONG_PERSON)  # cured when the slip goes to its own run
 PAIRING_ONLY = (NotCounted.NO_CLOSING_CONTROL, NotCounted.DRIFT)  # spoil the bracket, not the mark
+
+
+LETTERS = "ABCDEFGHJKLMNPRSTUVWXYZ"  # 23, a prime: no I, O or Q, which are read as 1 and 0
+CARD = re.compile(r"(?:S-?(\d{1,4})\s*/\s*)?R?-?(\d{1,4})[\s-]*([A-Z])", re.IGNORECASE | re.ASCII)
+
+
+def card_letter(session_number: int, run_number: int) -> str:
+    """The letter on a run's paper card: it differs for runs less than 23 apart, and for sessions less than 23 apart."""
+    return LETTERS[(5 * session_number + run_number) % len(LETTERS)]
+
+
+def check_card(typed: str, run: Run, *, field: str = "paper_card") -> None:
+    """Refuse a printed card's number with a wrong letter, or of another run. A card of one's own (“14”) has no letter."""
+    found = CARD.fullmatch(typed.strip())
+    if found is None:
+        return
+    session, number, letter = found.groups()
+    right = card_letter(run.session.number, run.number)
+    if int(number) != run.number or (session and int(session) != run.session.number):
+        raise Refused(f"Card {typed} is not the card of {run.session.label}/{run.label}", "",
+                      "Open the slip of the run that stands on the card.", field=field)  # fmt: skip
+    if letter.upper() != right:
+        raise Refused(f"Card {typed} has the letter of another session or run",
+                      f"The card of {run.session.label}/{run.label} ends in {right}",
+                      "Look at the card again: is it of this session?", field=field)  # fmt: skip
 
 
 class Timeliness(StrEnum):
@@ -109,10 +135,11 @@ class Answers:
                                   remark=self.remark)  # fmt: skip
 
 
-def check_can_rate(run: Run) -> None:
+def check_can_rate(run: Run, *, late: bool = False) -> None:
+    """`late`: a driver's slip that waited on the phone; the run's start and end may still be under way."""
     if run.state == RunState.VOID:
         raise Conflict(f"{run.label} is void", "It was no run, so there is nothing to rate")
-    if run.state in (RunState.PLANNED, RunState.NOT_DRIVEN):
+    if run.state in (RunState.PLANNED, RunState.NOT_DRIVEN) and not late:
         raise Conflict(f"{run.label} has not been driven", "", "Pick the run you drove, or have it started and ended first.")
 
 

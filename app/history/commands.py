@@ -6,7 +6,7 @@ from sqlalchemy import update
 
 from app import clock
 from app.db import Db
-from app.history.models import FormReceipt, Happening
+from app.history.models import FormReceipt, Happening, OutboxReceipt
 
 
 def record(
@@ -40,3 +40,21 @@ def note_form(db: Db, key: str) -> None:
 
 def note_answer(db: Db, key: str, answer: str) -> None:
     db.execute(update(FormReceipt).where(FormReceipt.key == key).values(answer=answer[:400]))
+
+
+def note_sent(db: Db, account_id: int, token: str, number: int, *, digest: str, path: str) -> OutboxReceipt:
+    """Remember what a phone sent, in the same transaction as what it does; a twin at the same time breaks the key."""
+    row = OutboxReceipt(account_id=account_id, token=token, number=number, hash=digest, path=path[:400], outcome="filed",
+                        went="", at=clock.now())  # fmt: skip
+    db.add(row)
+    db.flush()
+    return row
+
+
+def note_went(db: Db, account_id: int, token: str, number: int, went: str) -> None:
+    db.execute(
+        update(OutboxReceipt)
+        .where(OutboxReceipt.account_id == account_id, OutboxReceipt.token == token, OutboxReceipt.number == number,
+               OutboxReceipt.went == "")
+        .values(went=went[:400])
+    )  # fmt: skip

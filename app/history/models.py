@@ -1,12 +1,12 @@
-"""The trail: who did what to which thing, when and why. Rows are only ever added."""
+"""The trail: who did what to which thing, when and why; and receipts of forms. Rows are only ever added."""
 
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, ForeignKey, Index, Integer, String, Text
+from sqlalchemy import JSON, ForeignKey, Index, Integer, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
-from app.db import Base, UtcDateTime
+from app.db import Base, UtcDateTime, one_of
 
 
 class Happening(Base):
@@ -36,4 +36,27 @@ class FormReceipt(Base):
 
     key: Mapped[str] = mapped_column(String(64), primary_key=True)  # digest of person, path, form token and content
     answer: Mapped[str] = mapped_column(String(400), default="")
+    at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+
+OUTCOMES = ("filed", "same", "proposed")
+
+
+class OutboxReceipt(Base):
+    """What a phone's outbox was told was filed. It never expires: a phone may ask again weeks later.
+
+    `number` is 0 for the first content under a token; a slip's other contents, held as proposed, follow as 1, 2, …
+    """
+
+    __tablename__ = "outbox_receipts"
+    __table_args__ = (UniqueConstraint("account_id", "token", "number"), one_of("outcome", OUTCOMES))
+
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    account_id: Mapped[int] = mapped_column(ForeignKey("accounts.id"))
+    token: Mapped[str] = mapped_column(String(64))
+    number: Mapped[int] = mapped_column(Integer, default=0)
+    hash: Mapped[str] = mapped_column(String(64))  # of path and content, as the server received them
+    path: Mapped[str] = mapped_column(String(400))
+    outcome: Mapped[str] = mapped_column(String(8), default="filed")
+    went: Mapped[str] = mapped_column(String(400), default="")  # noted after the commit; "" where that was lost
     at: Mapped[datetime] = mapped_column(UtcDateTime)

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import or_, select
 
 from app.db import Db
-from app.history.models import FormReceipt, Happening
+from app.history.models import FormReceipt, Happening, OutboxReceipt
 from app.people.models import Account, Membership
 
 
@@ -65,3 +65,10 @@ def list_trail(
 def find_form_answer(db: Db, key: str) -> str | None:
     """Where the first sending of this form was answered to; None when it is new."""
     return db.scalar(select(FormReceipt.answer).where(FormReceipt.key == key))
+
+
+def list_sent(db: Db, account_id: int, token: str) -> Sequence[OutboxReceipt]:
+    """What this person's phones were told was filed under this token, the first content first."""
+    rows = db.scalars(select(OutboxReceipt).where(OutboxReceipt.account_id == account_id, OutboxReceipt.token == token)
+                      .order_by(OutboxReceipt.number))  # fmt: skip
+    return rows.all()

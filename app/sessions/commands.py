@@ -114,6 +114,20 @@ def reconcile_session(db: Db, session_id: int, *, by: Viewer) -> None:
     _record(db, by, "reconciled", session)
 
 
+def note_conditions(db: Db, session_id: int, *, by: Viewer, **noted: Any) -> None:
+    """Air, track, humidity, grip as they are now; what is not given stays. The earlier values stay in the trail."""
+    require(by, Action.RUN_SESSION)
+    session = queries.get_session(db, by.programme_id, session_id, lock=True)
+    if session.state == SessionState.RECONCILED:
+        raise Conflict(f"{session.label} is reconciled", "Its facts no longer change", "Write a note with a concern instead.")
+    changed = {name: value for name, value in noted.items() if value not in (None, "")}
+    before = {name: getattr(session, name) for name in changed}
+    for name, value in changed.items():
+        setattr(session, name, value)
+    session.edition += 1
+    _record(db, by, "noted conditions of", session, before=before, now=changed)
+
+
 def add_car(db: Db, *, by: Viewer, name: str, note: str = "") -> Car:
     require(by, Action.PLAN_SESSION)
     if any(car.name_key == name_key(name) for car in queries.list_cars(db, by.programme_id)):
@@ -157,8 +171,8 @@ def start_run(db: Db, run_id: int, *, by: Viewer, at: datetime | None = None) ->
 
 
 def end_run(db: Db, run_id: int, *, by: Viewer, laps: int | None = None, at: datetime | None = None, note: str = "",
-            **tyres_and_pack: Any) -> None:  # fmt: skip
-    """A run with fewer than six timed laps is *short*. The first counted run of a question locks its rule."""
+            cut_short: bool = False, **tyres_and_pack: Any) -> None:  # fmt: skip
+    """A run that was cut short, or has fewer than six timed laps, is *short*. The first counted run of a question locks its rule."""
     run = queries.get_run(db, by.programme_id, run_id, lock=True)
     require(by, Action.DRIVE_RUN, run)
     rules.check_can_end(run)
@@ -173,7 +187,8 @@ def end_run(db: Db, run_id: int, *, by: Viewer, laps: int | None = None, at: dat
     run.ended_at, run.laps_driven, run.note = ended, laps, note
     for name, value in tyres_and_pack.items():
         setattr(run, name, value)
-    run.state = RunState.SHORT if laps is not None and laps < rules.LEAST_LAPS else RunState.DRIVEN
+    short = cut_short or (laps is not None and laps < rules.LEAST_LAPS)
+    run.state = RunState.SHORT if short else RunState.DRIVEN
     build = queries.find_newest_build(db, run.id)
     if build is not None and run.state == RunState.DRIVEN:
         lock_rules(db, [carried.question_id for carried in build.variants])

@@ -56,6 +56,7 @@ class EndRunForm(Form):
         "pack": Field("Pack", longest=40, required=False),
         "pack_rest_V": Field("Pack at rest before", kind="number", unit="V", quantity=units.VOLTAGE, required=False),
         "note": Field("Note", longest=400, required=False),
+        "cut_short": Field("It was cut short", kind="checkbox", required=False),
     }
 
 

@@ -138,6 +138,24 @@ class Run(Base):
         return f"R-{self.number:02d}"
 
 
+class RunReport(Base):
+    """What a phone said of a run's start or end. `taken`: the run has this time; else it had one, and both are shown."""
+
+    __tablename__ = "run_reports"
+    __table_args__ = (one_of("what", ("start", "end")),)
+
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    programme_id: Mapped[int] = mapped_column(ForeignKey("programmes.id"))
+    run_id: Mapped[int] = mapped_column(ForeignKey("runs.id"), index=True)
+    what: Mapped[str] = mapped_column(String(5))
+    at: Mapped[datetime] = mapped_column(UtcDateTime)
+    taken: Mapped[bool] = mapped_column(Boolean)
+    said: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)  # laps, tyres, pack, note as they were sent
+    clock_doubt: Mapped[str] = mapped_column(String(80), default="")
+    by_id: Mapped[int] = mapped_column(ForeignKey("accounts.id"))
+    received_at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+
 class BuildState(StrEnum):
     ASSUMED = "assumed"
     CONFIRMED = "confirmed"

@@ -10,7 +10,7 @@ from app.access.guard import DbHere, Id, SignedIn, allow
 from app.access.viewer import Viewer
 from app.db import Db
 from app.questions.queries import list_variants
-from app.sessions import build_commands, choices, commands, queries, rules
+from app.sessions import build_commands, choices, commands, queries, report_commands, rules
 from app.sessions.forms import (
     BuildForm,
     CarForm,
@@ -135,7 +135,10 @@ def start_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer
     if form.ok:
         with form.attempt(db):
             at = choices.venue(db, viewer, session_id, form.values["at"], "at")
-            commands.start_run(db, run_id, by=viewer, at=at)
+            if form.sent:
+                report_commands.report_start(db, run_id, by=viewer, phone=form.phone, at=at)
+            else:
+                commands.start_run(db, run_id, by=viewer, at=at)
         if form.ok:
             return redirect(request, "show_session", session_id=session_id, done="started", fragment=f"run-{run_id}")
     return _run_form_page(request, db, viewer, run_id, "start", form)
@@ -156,7 +159,10 @@ def end_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: 
     if form.ok:
         with form.attempt(db):
             values = {**form.values, "at": choices.venue(db, viewer, session_id, form.values["at"], "at")}
-            commands.end_run(db, run_id, by=viewer, **values)
+            if form.sent:
+                report_commands.report_end(db, run_id, by=viewer, phone=form.phone, **values)
+            else:
+                commands.end_run(db, run_id, by=viewer, **values)
         if form.ok and own:
             return redirect(request, "show_slip", run_id=run_id, done="run-ended")
         if form.ok:

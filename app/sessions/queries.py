@@ -19,6 +19,7 @@ from app.sessions.models import (
     BuildVariant,
     Car,
     Run,
+    RunReport,
     RunState,
     Session,
     SessionPerson,
@@ -161,6 +162,11 @@ def find_newest_build(db: Db, run_id: int) -> AsRunBuild | None:
 def list_builds(db: Db, run_id: int) -> Sequence[AsRunBuild]:
     """Every version, oldest first; without its pieces and variants."""
     return db.scalars(select(AsRunBuild).where(AsRunBuild.run_id == run_id).order_by(AsRunBuild.version)).all()
+
+
+def list_reports(db: Db, run_ids: Sequence[int]) -> Sequence[RunReport]:
+    """What phones said of these runs' starts and ends, in the order of their arrival."""
+    return db.scalars(select(RunReport).where(RunReport.run_id.in_(run_ids)).order_by(RunReport.id)).all() if run_ids else []
 
 
 def find_previous_build(db: Db, run: Run) -> AsRunBuild | None:

@@ -102,7 +102,7 @@ class LapFileForm(Form):
         size = int(typed.group(2)) * 1000 + int((typed.group(3) or "0").ljust(3, "0"))
         return -size if typed.group(1) in ("-", "−") else size
 
-    def sent(self) -> Sent:
+    def timing_file(self) -> Sent:
         """The file with everything that was said of this very file."""
         text, raw = self.text, {name: str(item.raw) for name, item in self.fields.items()}
         if raw["of"] != digest_of(text):

@@ -43,7 +43,7 @@ def attach_lap_file(request: Request, programme_id: Id, session_id: Id, db: DbHe
     form.take_file()
     if form.ok:
         with form.attempt(db):
-            commands.attach_file(db, session_id, by=viewer, sent=form.sent(), shown=form.values["shown"] or "",
+            commands.attach_file(db, session_id, by=viewer, sent=form.timing_file(), shown=form.values["shown"] or "",
                                  file_name=form.values["file_name"] or "")  # fmt: skip
         if form.ok:
             return redirect(request, "show_session_laps", session_id=session_id, done="attached")
@@ -58,7 +58,7 @@ def _checked(db: Db, viewer: Viewer, session_id: int, form: LapFileForm) -> Chec
     """What is understood of the file; where something in it is refused, as far as the columns."""
     if not form.ok:
         return None
-    sent = form.sent()
+    sent = form.timing_file()
     try:
         found = commands.check_file(db, session_id, by=viewer, sent=sent)
         if found.errors:

@@ -6,15 +6,17 @@ from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import HTMLResponse, Response
+from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from app.db import AlreadyThere, DatabaseDown, DatabaseFault
 from app.errors import Refused
+from app.history.queries import list_sent
 from app.web.forms import keep_typed
 from app.web.middleware import security_headers
+from app.web.outbox import receipt_answer
 from app.web.page import answer_at, page
-from app.web.receipts import AlreadyDone
+from app.web.receipts import AlreadyDone, OtherContent, TwinUnderWay, answer_again
 
 log = logging.getLogger("proveout")
 
@@ -29,6 +31,8 @@ STATUS_WORDS = {
 def add_error_pages(app: FastAPI) -> None:
     app.add_exception_handler(Refused, _refused)
     app.add_exception_handler(AlreadyDone, _already_done)
+    app.add_exception_handler(OtherContent, _other_content)
+    app.add_exception_handler(TwinUnderWay, _twin_under_way)
     app.add_exception_handler(RequestValidationError, _bad_address)
     app.add_exception_handler(HTTPException, _http)
     for fault in DatabaseDown:
@@ -39,7 +43,7 @@ def add_error_pages(app: FastAPI) -> None:
 
 
 def error_page(request: Request, status: int, title: str, reason: str = "", next_step: str = "",
-               reference: str | None = None) -> HTMLResponse:  # fmt: skip
+               reference: str | None = None) -> Response:  # fmt: skip
     """The error page, with everything that was typed given back where there was something."""
     typed = getattr(request.state, "form_text", []) if status in (401, 403, 409, 413, 503, 500) else []
     response = page(request, "error.html", status=status, title=title, reason=reason, next_step=next_step,
@@ -66,9 +70,26 @@ def sign_in_first(request: Request) -> Response:
 
 def _already_done(request: Request, done: Any) -> Response:
     """The twin of a form gets the same answer as the first one."""
+    if done.sent is not None:
+        return receipt_answer(done.sent, done.answer)
     viewer = getattr(request.state, "viewer", None)
     home = f"/programmes/{viewer.programme.id}" if viewer is not None and viewer.programme else "/"
     return answer_at(request, done.answer or home)
+
+
+def _other_content(request: Request, _error: Any) -> Response:
+    return error_page(request, 409, "This form was sent before with other content", "What was sent first stands.",
+                      "Open the page, look at what is there, and file again what is missing.")  # fmt: skip
+
+
+def _twin_under_way(request: Request, twin: Any) -> Response:
+    """Two sendings of one entry at once: the one that waited reads what came of the other."""
+    with request.app.state.database.session() as db:
+        try:
+            answer_again(twin.sent, list_sent(db, twin.sent.account_id, twin.sent.token))
+        except AlreadyDone as done:
+            return _already_done(request, done)
+    return error_page(request, 503, "The same entry is being filed at this moment", "", "It is sent again by itself.")
 
 
 def _bad_address(request: Request, _error: Any) -> Response:

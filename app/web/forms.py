@@ -21,7 +21,9 @@ from starlette.datastructures import FormData, UploadFile
 from app import clock, units
 from app.db import Db, transaction
 from app.errors import Refused
-from app.web.receipts import take_once
+from app.phone_clock import PhoneClock
+from app.web.outbox import read_phone, read_sent
+from app.web.receipts import Sent, settle_sent, take_once
 from app.web.text import TextRefused, clean_line, clean_text, without_controls
 
 Choice = tuple[str, str]
@@ -247,14 +249,28 @@ class Form:
         """Run a command in a transaction. A refusal is shown in the form; the block then simply ends."""
         try:
             with transaction(db):
-                take_once(db, self.receipt)
+                take_once(db, self.receipt, self.sent)
                 yield
+                settle_sent(self.sent)
+            self._sent_done()
         except Refused as refused:
             self.refuse(refused)
             self.status = refused.status if refused.status in (403, 409) and refused.field is None else 422
             db.rollback()
 
+    def settle(self, outcome: str) -> None:
+        """Say inside `attempt` what came of it, where that is not plainly "filed"."""
+        if self.sent is not None:
+            self.sent.outcome = outcome
+
+    def _sent_done(self) -> None:
+        if self.sent is not None:
+            self.sent.done = True  # committed: only now may the phone be told so
+
     status: int = 422
+    holds_other_content: ClassVar[bool] = False  # the same outbox token with other content is for the command to judge
+    sent: Sent | None = None  # where the post came from a phone's outbox
+    phone: PhoneClock = PhoneClock()
     receipt: str = ""  # digest of person, path, form token and content; empty where the page gave no token
 
     def typed(self) -> list[tuple[str, str]]:
@@ -299,7 +315,10 @@ async def _read_form(request: Request) -> FormData:
     return data
 
 
-HIDDEN_NAMES = ("old", "new", "token", "form_token", "shown", "kept", "kept_path", "next", "version", "edition", "seen")
+HIDDEN_NAMES = (
+    "phone_captured_ms", "phone_offset_ms", "old", "new", "token", "form_token", "shown", "kept", "kept_path", "next", "version", "edition",
+    "seen",
+)  # fmt: skip
 
 
 def in_words(pairs: Iterable[tuple[str, Any]]) -> list[tuple[str, str]]:
@@ -337,8 +356,10 @@ class ButtonForm(Form):
     def press(self, db: Db) -> Iterator[None]:
         """Run a command in a transaction; a refusal becomes an error page, a twin gets the first one's answer."""
         with transaction(db):
-            take_once(db, self.receipt)
+            take_once(db, self.receipt, self.sent)
             yield
+            settle_sent(self.sent)
+        self._sent_done()
 
 
 def posted(form_class: type[Form]) -> Any:
@@ -346,7 +367,11 @@ def posted(form_class: type[Form]) -> Any:
 
     def read(request: Request, data: FormData = PostedData) -> Form:
         form = form_class().load(data)
-        if token := str(data.get("form_token") or ""):
+        request.state.posted_form = form
+        if sent := read_sent(request, data, holds=form_class.holds_other_content):
+            form.sent = request.state.sent = sent
+            form.phone = read_phone(request, data)
+        elif token := str(data.get("form_token") or ""):
             form.receipt = request.state.receipt = _receipt(request, token, data)
         return form
 

@@ -13,6 +13,7 @@ from app.access.actions import Action
 from app.access.policy import may as policy_may
 from app.db import DatabaseFault, transaction
 from app.history.commands import note_answer
+from app.web.outbox import asks_for_receipt, filed_answer, refusal_answer
 
 NEVER_TARGETS = ("title", "content", "messages")
 NOT_IN_A_PAGE = re.compile("[\x00-\x08\x0b\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
@@ -26,7 +27,7 @@ class Place:
 
 
 PLACES = (
-    ("Hall", "list_sessions", ("/sessions", "/runs", "/slips")),
+    ("Hall", "show_hall", ("/hall", "/outbox", "/sessions", "/runs", "/slips")),
     ("Questions", "list_questions", ("/questions", "/rulings")),
     ("Parts", "list_parts", ("/parts", "/revisions", "/pieces")),
     ("Concerns", "list_concerns", ("/concerns", "/incidents", "/abuse")),
@@ -34,13 +35,20 @@ PLACES = (
 )
 
 
-def page(request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:
-    """Render `template`; for htmx only the block named by the target, when the template has it."""
+def page(request: Request, template: str, *, status: int = 200, **context: Any) -> Response:
+    """Render `template`; for htmx only the block named by the target, when the template has it.
+
+    A phone's outbox gets a refusal as data: it can't read a page, and must never take one for a yes.
+    """
+    if status >= 400 and asks_for_receipt(request):
+        return refusal_answer(request, status, context)
     environment = request.app.state.templates
     full = _context(request, {"status": status, **context})
     found = environment.get_template(template)
     target = request.headers.get("HX-Target", "").rpartition("#")[2].replace("-", "_")
     headers = {"Vary": "HX-Request, HX-Target, Cookie"}
+    if full["viewer"] is not None:
+        headers["X-Page-Person"] = str(full["viewer"].account_id)  # the worker on the phone keeps pages by person
     partial = request.headers.get("HX-Request") == "true" and target in found.blocks and target not in NEVER_TARGETS
     if partial:
         text = "".join(found.blocks[target](found.new_context(full)))
@@ -115,6 +123,9 @@ def redirect(request: Request, name: str, *, done: str = "", fragment: str = "",
     if viewer is not None and viewer.programme is not None:
         params.setdefault("programme_id", viewer.programme.id)
     path = path_for(request, name, **params) + (f"#{fragment}" if fragment else "")
+    sent = getattr(request.state, "sent", None)
+    if sent is not None and sent.done:
+        return filed_answer(request, sent, path)
     if receipt := getattr(request.state, "receipt", ""):
         # What the form did is saved already; without this note its twin is only led to the front page.
         with suppress(DatabaseFault), transaction(request.state.db):

@@ -62,6 +62,15 @@ def _digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()[:12]
 
 
+@cache
+def static_version() -> str:
+    """A digest of every static file: what a phone keeps is of one version."""
+    whole = hashlib.sha256()
+    for path in sorted(path for path in STATIC.rglob("*") if path.is_file()):
+        whole.update(f"{path.relative_to(STATIC)} {_digest(path)}\n".encode())
+    return whole.hexdigest()[:16]
+
+
 def static_url(path: str) -> str:
     """The address of a static file with its content's digest, so that it may be cached for good."""
     return f"/static/{path}?v={_digest(STATIC / path)}"

@@ -12,7 +12,7 @@ MOMENT = sa.DateTime(timezone=True).with_variant(sa.String(32), "sqlite")
 ADDED_ONLY = ("lap_flags", "lap_layouts", "transponders", "lap_files")
 
 revision = "0005"
-down_revision = "0003"
+down_revision = "0004"
 branch_labels = None
 depends_on = None
 

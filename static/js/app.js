@@ -74,6 +74,17 @@ document.addEventListener("htmx:error", (event) => {
   say("warn", "Not sent", "No answer from the server. What you typed is still on this page; try again when there is signal.");
 });
 
+// --- one tap that fills in what was noted last time
+document.addEventListener("click", (event) => {
+  const filler = event.target.closest("[data-fill]");
+  if (!filler) return;
+  const form = filler.closest("form");
+  for (const [name, value] of Object.entries(JSON.parse(filler.dataset.fill))) {
+    const field = form.elements.namedItem(name);
+    if (field) { field.value = value; field.dispatchEvent(new Event("input", { bubbles: true })); }
+  }
+});
+
 // --- the paper: as on the device, light, dark
 const PAPERS = [["", "as on this device"], ["light", "light"], ["dark", "dark"]];
 function drawSwitch(button) {

@@ -1,0 +1,100 @@
+"""Today in the hall, what this phone has not sent yet, paper cards, and what a phone needs to work without signal."""
+
+import json
+
+from fastapi import APIRouter, Request
+from fastapi.responses import JSONResponse, PlainTextResponse, Response
+
+from app import clock
+from app.access.actions import Action
+from app.access.guard import DbHere, Id, SignedIn, allow
+from app.access.viewer import Viewer
+from app.db import Db
+from app.feedback.rules import card_letter
+from app.hall import queries, rules
+from app.hall.forms import ConditionsForm, EndHereForm
+from app.programmes.queries import list_attributes
+from app.sessions import commands
+from app.sessions import queries as sessions
+from app.sessions.models import RunState
+from app.web.forms import Form, posted
+from app.web.page import page, path_for, redirect
+from app.web.render import STATIC, static_url, static_version
+
+router = APIRouter()
+SEE, DOOR = [allow(Action.SEE_PROGRAMME)], [allow(Action.OPEN_FRONT_DOOR)]
+KEPT_PAGES = ("show_hall", "show_outbox", "show_new_concern")
+KEPT_FILES = (
+    "css/app.css", "css/tokens.css", "css/base.css", "css/layout.css", "css/components/actions.css", "css/components/forms.css",
+    "css/components/marks.css", "css/components/notes.css", "css/components/ledger.css", "css/components/verdict.css",
+    "css/components/board.css", "css/components/charts.css", "css/print.css", "js/theme.js", "js/app.js", "js/outbox.js",
+    "js/outbox_page.js", "vendor/htmx-4.0.1.min.js", "vendor/atkinson-next-5.3.0-latin-400.woff2",
+    "vendor/atkinson-next-5.3.0-latin-700.woff2", "img/mark.svg",
+)  # fmt: skip
+
+
+@router.get("/sw.js", dependencies=DOOR)
+def serve_worker() -> Response:
+    """The worker with its version: a digest of all static files, so that each update is a new worker."""
+    head = f"const VERSION = {json.dumps(static_version())}, ASSETS = {json.dumps([static_url(path) for path in KEPT_FILES])};\n"
+    text = head + (STATIC / "js/worker.js").read_text()
+    return PlainTextResponse(text, media_type="text/javascript", headers={"Cache-Control": "no-cache"})
+
+
+@router.get("/clock", dependencies=DOOR)
+def read_clock() -> Response:
+    """The server's clock in ms since 1970, for a phone to tell how far its own is off."""
+    return JSONResponse({"now_ms": round(clock.now().timestamp() * 1000)})
+
+
+@router.get("/programmes/{programme_id}/hall", dependencies=SEE)
+def show_hall(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    return _hall_page(request, db, viewer, ConditionsForm())
+
+
+@router.post("/programmes/{programme_id}/sessions/{session_id}/conditions", dependencies=[allow(Action.RUN_SESSION)])
+def note_conditions(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+                    form: Form = posted(ConditionsForm)) -> Response:  # fmt: skip
+    sessions.get_session(db, viewer.programme_id, session_id)  # one that is nowhere is 404 whatever was typed
+    if form.ok:
+        with form.attempt(db):
+            commands.note_conditions(db, session_id, by=viewer, **form.values)
+        if form.ok:
+            return redirect(request, "show_hall", done="saved", fragment="conditions")
+    return _hall_page(request, db, viewer, form)
+
+
+@router.get("/programmes/{programme_id}/outbox", dependencies=SEE)
+def show_outbox(request: Request, programme_id: Id, viewer: SignedIn) -> Response:
+    """The page only frames the list: what is unsent is on the phone, and the script shows it from there."""
+    return page(request, "hall/show_outbox.html")
+
+
+@router.get("/programmes/{programme_id}/sessions/{session_id}/cards", dependencies=SEE)
+def show_cards(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    """A paper twin of the slip for each run, with the run's number and its check letter."""
+    session = sessions.get_session(db, viewer.programme_id, session_id)
+    cards = queries.list_cards(db, viewer.programme_id, session_id)
+    attributes = list_attributes(db, viewer.programme_id, on_slip=True)
+    return page(request, "hall/show_cards.html", session=session, cards=cards, attributes=attributes,
+                letters={card.number: card_letter(session.number, card.number) for card in cards})  # fmt: skip
+
+
+def _hall_page(request: Request, db: Db, viewer: Viewer, form: Form) -> Response:
+    session = queries.find_today(db, viewer.programme_id)
+    if session is None:
+        return redirect(request, "list_sessions")
+    runs = sessions.list_runs(db, viewer.programme_id, session.id)
+    rated = queries.list_rated(db, viewer, session.id)
+    cars = queries.list_cars_now(db, viewer.programme_id, session.id)
+    mine = [run for run in runs if run.driver_id == viewer.account_id and run.state not in (RunState.VOID,)]
+    turn = rules.turn_of(runs, viewer.account_id)
+    unrated = [run for run in mine if run.state in (RunState.DRIVEN, RunState.SHORT) and run.id not in rated]
+    keep = [path_for(request, name, programme_id=viewer.programme_id, run_id=run.id)
+            for run in mine if run.id not in rated for name in ("show_slip", "show_end_run")]  # fmt: skip
+    return page(
+        request, "hall/show_hall.html", status=form.status if form.submitted else 200, session=session, runs=runs, zone=session.time_zone,
+        mine=mine, turn=turn, to_rate=unrated[-1] if unrated else None, older=unrated[:-1], rated=rated, cars=cars,
+        end_form=EndHereForm(), last=queries.last_values(cars, turn.id) if turn is not None else {}, form=form,
+        keep=[*(path_for(request, name, programme_id=viewer.programme_id) for name in KEPT_PAGES), *keep],
+    )  # fmt: skip
