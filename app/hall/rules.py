@@ -14,7 +14,10 @@ class HasDay(Protocol):
 
 
 def todays(sessions: Sequence[tuple[HasDay, date]]) -> HasDay | None:
-    """The session to show: an open one, else one whose day it is; of several the latest. `sessions`: each with the date at its place."""
+    """The session to show: an open one, else one whose day it is; of several the latest.
+
+    sessions : each with the date at its place now.
+    """
     for chosen in ([s for s, _ in sessions if s.state == SessionState.OPEN], [s for s, here in sessions if s.on_date == here]):
         if chosen:
             return max(chosen, key=lambda s: (s.on_date, s.number))
