@@ -9,6 +9,7 @@ from starlette.staticfiles import StaticFiles
 
 from app import clock
 from app.archive import pages as archive
+from app.blind import pages as blind
 from app.concerns import pages as concerns
 from app.concerns import photo_pages as concern_photos
 from app.db import Database
@@ -35,9 +36,9 @@ from app.web.middleware import BodyLimit, KnownHosts, OriginCheck, SecurityHeade
 from app.web.render import STATIC, make_environment
 
 ROUTERS: tuple[APIRouter, ...] = (
-    people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, measurements.router, timing.router,
-    lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router, hall.router, decisions.router,
-    imports.router, archive.router, dossiers.router, trials.router,
+    people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, blind.router,
+    measurements.router, timing.router, lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router,
+    hall.router, decisions.router, imports.router, archive.router, dossiers.router, trials.router,
 )  # fmt: skip
 
 MOST_FORM_BYTES, MOST_FILE_BYTES = 2_000_000, 32_000_000

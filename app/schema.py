@@ -1,5 +1,6 @@
 """Imports every models.py once, so that migrations, tests and the archive see the whole schema."""
 
+from app.blind import models as blind
 from app.concerns import models as concerns
 from app.db import Base
 from app.decisions import models as decisions
@@ -15,7 +16,7 @@ from app.questions import models as questions
 from app.sessions import models as sessions
 from app.timing import models as timing
 
-__all__ = ["concerns", "decisions", "feedback", "history", "incidents", "measurements", "metadata", "parts",
+__all__ = ["blind", "concerns", "decisions", "feedback", "history", "incidents", "measurements", "metadata", "parts",
            "people", "photos", "programmes", "questions", "sessions", "timing"]  # fmt: skip
 
 metadata = Base.metadata

@@ -20,7 +20,7 @@ from app.settings import ROOT
 from tests.access.routes import guards_of
 
 # The order in which a programme runs. The people, their programme and its trail are the ground that all stand on.
-STORY = ("history people programmes", "parts", "questions", "sessions", "feedback", "measurements", "timing", "photos", "concerns",
+STORY = ("history people programmes", "parts", "questions", "sessions", "feedback", "blind", "measurements", "timing", "photos", "concerns",
          "incidents", "hall", "decisions", "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
 PLACE = {feature: place for place, features in enumerate(STORY) for feature in features.split()}
 KINDS = ("models", "rules", "queries", "commands", "forms", "pages")
@@ -28,7 +28,7 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "people.passwords": "rules",  # hashing: no database, no page
     "people.sign_in": "pages",  # answers requests: cookies and the sign-in page
     "programmes.conditions": "models",  # the words of a condition class, which columns and forms use
-    "sessions.choices": "queries",  # what a form of sessions offers to choose from
+    "sessions.choices": "queries", "feedback.choices": "queries",  # what a form offers to choose from
     "decisions.facts": "rules", "decisions.assembling": "rules",  # what enters a sheet: no database
     "decisions.loading": "queries",  # rows -> facts
     "decisions.summaries": "queries",  # answers with a sheet, and keeps it so that it is computed once
@@ -63,7 +63,7 @@ ALLOWED_IMPORTS = {
 WEB_FILES = ("app/web/", "app/access/guard.py", "app/people/sign_in.py", "pages.py", "app/main.py", "app/server.py")
 SQL_FILES = ("app/db.py", "models.py", "queries.py", "commands.py", "app/decisions/loading.py",
              "app/decisions/summaries.py", "app/schema.py", "app/migrate.py")  # fmt: skip
-EVIDENCE_READERS = ("app/decisions/", "app/evidence/", "app/trials/", "app/assess/")
+EVIDENCE_READERS = ("app/decisions/", "app/blind/", "app/evidence/", "app/trials/", "app/assess/")
 LONG_FILES = {
     "app/web/charts.py": "one function a mark of the same drawing; splitting it would scatter the scales",
     "app/web/forms.py": "every kind of field with its reader, one screen below the other",

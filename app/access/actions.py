@@ -33,6 +33,10 @@ class Action(StrEnum):
     FILE_FOR_ANOTHER = "file for another"
     AMEND_SLIP = "amend or withdraw a slip"
     JUDGE_COUNTING = "say what counts"
+    # blind blocks
+    SEAL_KEY = "make a blind block"
+    SEE_KEY = "see a sealed key"
+    OPEN_KEY = "open a key"
     # measurements
     ADD_MEASUREMENTS = "add and withdraw laps and other tables"
     TIME_LAPS = "file laps by hand"

@@ -8,7 +8,7 @@ different: whoever is due to rate in an open block sees it as a driver (`rules` 
 from typing import Any
 
 from app.access.actions import Action
-from app.access.rules import Rule, always, is_own, is_own_driving, may_found
+from app.access.rules import Rule, always, holds_key, is_own, is_own_driving, may_found
 from app.people.models import Hat
 
 ANYONE, SIGNED_IN = "anyone", "signed in"
@@ -38,6 +38,9 @@ POLICY: dict[Action, dict[str, Rule]] = {
     Action.FILE_FOR_ANOTHER: {CONDUCTOR: always, DESIGNER: always},
     Action.AMEND_SLIP: dict.fromkeys(Hat, is_own),
     Action.JUDGE_COUNTING: {CONDUCTOR: always},
+    Action.SEAL_KEY: {CONDUCTOR: always},
+    Action.SEE_KEY: {CONDUCTOR: holds_key},
+    Action.OPEN_KEY: {CONDUCTOR: holds_key, MANAGER: always},
     Action.ADD_MEASUREMENTS: {CONDUCTOR: always, GAUGE: always, DESIGNER: always, MANAGER: always},
     Action.TIME_LAPS: EVERY_HAT,
     Action.FILE_PREFERENCE: EVERY_HAT,

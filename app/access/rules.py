@@ -35,5 +35,12 @@ def is_own_driving(viewer: Asker, subject: Any) -> str | None:
     return "only its driver or the conductor may do this"
 
 
+def holds_key(viewer: Asker, subject: Any) -> str | None:
+    """Allowed for the blind block whose key the viewer holds."""
+    if subject is None or getattr(subject, "holder_id", None) == viewer.account_id:
+        return None
+    return "only who holds the key may do this"
+
+
 def may_found(viewer: Any, subject: Any) -> str | None:
     return None if getattr(viewer, "starts_programmes", False) else "only who set up this installation may do this"

@@ -14,6 +14,7 @@ from app.access.actions import Action
 from app.access.viewer import ProgrammeRef, Viewer, require
 from app.archive.cells import Column, Kind
 from app.archive.format import LEFT_OUT, MANIFEST, Manifest, TableFile, write_rows
+from app.blind.queries import sealed_keys
 from app.db import Db, UtcDateTime
 from app.errors import Conflict
 from app.feedback.queries import hidden_sessions
@@ -63,8 +64,9 @@ def _stored(value: Any, of: Any, dialect: Any) -> Any:
 
 
 def write_archive(db: Db, target: IO[bytes]) -> Manifest:
-    """The whole installation as one moment saw it, without its secrets."""
+    """The whole installation as one moment saw it, without its secrets. Refused while a key is sealed: it would be in it."""
     _look_once(db)
+    check_no_sealed_key(db)
     listed = []
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
         for table in archived_tables():
@@ -101,6 +103,12 @@ def schema_revision(db: Db) -> str:
     return str(db.execute(text("SELECT version_num FROM alembic_version")).scalar_one())
 
 
+def check_no_sealed_key(db: Db) -> None:
+    if sealed := sealed_keys(db):
+        raise Conflict(f"The key of block {sealed[0]} is sealed" if len(sealed) == 1 else f"{len(sealed)} keys are sealed: "
+                       f"{', '.join(sealed[:5])}", "An archive holds what is behind the codes", "Open the key first.")  # fmt: skip
+
+
 def check_may_export(db: Db, viewer: Viewer) -> None:
     """An archive holds every programme and every slip, so it is for who may see all of them already."""
     require(viewer, Action.EXPORT_ALL)
@@ -115,6 +123,7 @@ def check_may_export(db: Db, viewer: Viewer) -> None:
         raise Conflict("An archive holds every programme of this installation",
                          f"You are not a manager of {foreign} of them", "Whoever runs the installation can export "
                          "with: python -m app export FILE.zip")  # fmt: skip
+    check_no_sealed_key(db)
     for programme, hats in rows:
         here = ProgrammeRef(programme.id, programme.name, programme.time_zone, programme.state)
         if hidden_sessions(db, replace(viewer, programme=here, hats=hats)):

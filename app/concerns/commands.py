@@ -72,12 +72,25 @@ def _checked(db: Db, by: Viewer, about: About) -> About:
     if about.revision_id is not None:
         parts.get_revision(db, by.programme_id, about.revision_id)
     if about.piece_id is None:
+        _check_tells_no_key(db, about)
         return about
     piece = parts.get_piece(db, by.programme_id, about.piece_id)
     if about.revision_id not in (None, piece.revision_id):
         raise Refused(f"{piece.revision.label} {piece.mark} was not made to the revision named beside it", "",
                       "Name one of the two, or a pair that belongs together.", field="piece_id")  # fmt: skip
-    return About(about.question_id, piece.revision_id, about.piece_id, about.run_id)
+    about = About(about.question_id, piece.revision_id, about.piece_id, about.run_id)
+    _check_tells_no_key(db, about)
+    return about
+
+
+def _check_tells_no_key(db: Db, about: About) -> None:
+    """A run under a sealed key and a part of its question in one concern would say what is behind the code, right or wrong."""
+    if about.run_id is None or about.revision_id is None:
+        return
+    if sealed := queries.find_sealed_run(db, about.run_id, about.revision_id):
+        raise Refused(f"{sealed} is under a sealed key", "A concern that names the part too would tell what is behind the code",
+                      "Raise it on the run alone. If the part must be known now, whoever holds the key opens it early.",
+                      field="run_id")  # fmt: skip
 
 
 def _add_event(db: Db, concern: Concern, by: Viewer, kind: str, text: str, **detail: Any) -> None:

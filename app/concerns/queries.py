@@ -16,7 +16,7 @@ from app.errors import NotFound
 from app.feedback.queries import hidden_sessions
 from app.parts.models import Part, Piece, Revision
 from app.people.models import Membership
-from app.questions.models import Question
+from app.questions.models import Question, Variant, VariantRevision
 from app.sessions.models import Car, Run, Session
 
 WITHHELD = "Withheld from you until its session is closed and your slips are in, so that you judge for yourself."
@@ -242,6 +242,16 @@ def list_runs_to_name(db: Db, programme_id: int, *, run_id: int | None = None) -
         found += db.execute(query.where(Run.id == run_id)).all()
     return [RunRow(run.id, f"{session.label} {run.label}, {initials or '–'}, {car}", session.id, not session.closed)
             for run, session, car, initials in found]  # fmt: skip
+
+
+def find_sealed_run(db: Db, run_id: int, revision_id: int) -> str | None:
+    """The run's label if its key is sealed and the revision answers the question it was sealed for, whichever variant."""
+    run = db.scalar(
+        select(Run).join(Variant, Variant.question_id == Run.sealed_question_id)
+        .join(VariantRevision, VariantRevision.variant_id == Variant.id)
+        .where(Run.id == run_id, VariantRevision.revision_id == revision_id).limit(1)
+    )  # fmt: skip
+    return run.label if run is not None else None
 
 
 def find_session_id(db: Db, run_id: int | None) -> int | None:

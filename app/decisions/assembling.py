@@ -1,10 +1,11 @@
 """From facts to evidence: what enters a question's sheet, what does not, and why. No database."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from app.blind.rules import BlockFacts, open_label
 from app.decisions.facts import Filed, Loaded, RunFacts, SlipFacts
 from app.decisions.measured import measured_rows
 from app.decisions.use import abuse_gates
@@ -30,11 +31,13 @@ def sort_out(question: Question, filed: Filed) -> Loaded:
                                                   *filed.notes.get(("slip", slip.id), ())], changes, tyres)
         for slip in slips.values()
     }  # fmt: skip
+    blocks = [block for block in filed.blocks if block.question_id == question.id]
+    labels = _open_labels(slips.values(), blocks)
     refused, look, running, noise = "", None, None, panel_noise_of(question.panel_noise)
     try:
         asked = _question_of(question, rule, filed.attributes)
         if asked is not None and rule is not None:
-            marks = _marks_of(question, asked, runs, slips.values(), judged, filed.attributes)
+            marks = _marks_of(question, asked, runs, slips.values(), judged, labels, filed.attributes)
             concerns = _concerns_of(question, filed.concerns)
             measured = measured_rows(question, rule, runs, filed, lambda run: _run_reasons(run, filed, changes, tyres), _others_on_car)
             settled, gates = abuse_gates(question, rule, filed.incidents)
@@ -47,7 +50,20 @@ def sort_out(question: Question, filed: Filed) -> Loaded:
         refused = f"{wrong.field}: {wrong.reason}"
     return Loaded(question, rule, look, running, refused, runs, slips, judged, changes,
                   {(run.session, run.label): run.id for run in runs.values()},
-                  [(c.label, c.id) for c in _touching(question, filed.concerns)])  # fmt: skip
+                  [(c.label, c.id) for c in _touching(question, filed.concerns)], blocks, labels)  # fmt: skip
+
+
+def _open_labels(slips: Iterable[SlipFacts], blocks: Sequence[BlockFacts]) -> dict[int, str]:
+    """slip id -> why it is open-label; a slip that is not named was given blind, toward this question's share."""
+    block_of = {run.run_id: block for block in blocks for run in block.runs}
+    found = {}
+    for slip in slips:
+        reason = open_label(block_of.get(slip.run_id), rater=slip.rater, captured_at=slip.captured_at,
+                            received_at=slip.received_at or slip.captured_at, clock_checked=slip.clock_checked,
+                            heard_others=slip.heard_others)  # fmt: skip
+        if reason is not None:
+            found[slip.id] = reason.value
+    return found
 
 
 def panel_noise_of(stored: Mapping[str, Any] | None) -> rows.PanelNoise | None:
@@ -102,7 +118,8 @@ def _points(hundredths: int | None) -> float | None:
 
 
 def _marks_of(question: Question, asked: inputs.Question, runs: Mapping[int, RunFacts], slips: Any,
-              judged: Mapping[int, feedback.Counting], attributes: Mapping[int, Attribute]) -> list[tuple[inputs.Mark, bool]]:  # fmt: skip
+              judged: Mapping[int, feedback.Counting], labels: Mapping[int, str],
+              attributes: Mapping[int, Attribute]) -> list[tuple[inputs.Mark, bool]]:  # fmt: skip
     """Every mark on an attribute the rule names, with whether its session is closed."""
     found = []
     for slip in slips:
@@ -117,7 +134,7 @@ def _marks_of(question: Question, asked: inputs.Question, runs: Mapping[int, Run
             mark = inputs.Mark(
                 driver=slip.rater, session=run.session, run=run.label, variant=run.variants[question.id], attribute=name,
                 rating=_points(value), clock_min=run.clock_min, car=run.car, order=run.number if run.order_known else None,
-                condition=run.condition, open_label=True, spoiled=spoiled, pairing_only=pairing, others=others,
+                condition=run.condition, open_label=slip.id in labels, spoiled=spoiled, pairing_only=pairing, others=others,
                 source=str(slip.id),
             )  # fmt: skip
             found.append((mark, run.closed))

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from app.blind.rules import BlockFacts
 from app.clock import minutes_between
 from app.evidence import inputs
 from app.feedback import rules as feedback
@@ -66,6 +67,8 @@ class SlipFacts:
     remark: str
     amended_at: datetime | None  # when the version that stands was made, if it is not the first
     marks: Mapping[int, int | None]
+    received_at: datetime | None = None
+    clock_checked: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +86,8 @@ class Loaded:
     second_changes: Mapping[int, Sequence[str]]
     run_ids: Mapping[tuple[str, str], int]  # (session label, run label) -> run id
     blockers: Sequence[tuple[str, int]]  # (label, id) of open concerns that stop a verdict
+    blocks: Sequence[BlockFacts] = ()  # blind blocks of this question; the key of a sealed one is left out
+    open_labels: Mapping[int, str] = field(default_factory=dict)  # slip id -> why it is open-label
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,3 +101,4 @@ class Filed:
     attributes: Mapping[int, Attribute]
     measured: Measured = field(default_factory=Measured)
     incidents: Sequence[IncidentFact] = ()
+    blocks: Sequence[BlockFacts] = ()

@@ -12,19 +12,20 @@ from typing import Any
 from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import aliased, joinedload
 
+from app.blind.queries import load_blocks
 from app.concerns.models import Concern, ConcernState
 from app.db import Db
 from app.decisions.assembling import sort_out
 from app.decisions.facts import Filed, Loaded, RunFacts, SlipFacts
 from app.feedback import rules as feedback
-from app.feedback.models import CountingNote, Mark, Slip, SlipVersion
+from app.feedback.models import CountingNote, Mark, Slip, SlipVersion, Source
 from app.incidents.exposures import IncidentFact
 from app.incidents.queries import evidence_fact, evidence_rows
 from app.measurements.queries import load_measured
 from app.measurements.rules import Measured
 from app.parts.models import Part, Piece, Revision
 from app.people.models import Membership
-from app.programmes.models import Attribute
+from app.programmes.models import Attribute, Programme
 from app.questions.models import LOOKED_AT, Question, Variant, VariantRevision
 from app.sessions.models import CLOSED_STATES, AsRunBuild, BuildPiece, BuildVariant, Car, Run, Session
 from app.sessions.rules import BuildFacts
@@ -48,21 +49,33 @@ def load_questions(db: Db, programme_id: int, question_ids: Sequence[int] | None
 
 
 def load_evidence(db: Db, programme_id: int, questions: Sequence[Question], *, hidden: Collection[int] = ()) -> dict[int, Loaded]:
-    """Question id -> Loaded, leaving out the sessions in `hidden`; seven queries whatever the number of questions."""
+    """Question id -> Loaded, leaving out the sessions in `hidden`; seven queries whatever the number of questions.
+
+    Runs under a sealed key are in nobody's evidence: they have no as-run build until it is opened.
+    """
     ids = [question.id for question in questions]
     if not ids:
         return {}
     runs = _load_runs(db, programme_id, ids, hidden)
     measured, incidents = _load_measured(db, programme_id, ids, hidden)
+    attributes, concerns = _load_ground(db, programme_id)
     filed = Filed(
         runs=runs, slips=_load_slips(db, programme_id, ids, runs), notes=_load_notes(db, programme_id, ids),
-        concerns=db.scalars(select(Concern).where(Concern.programme_id == programme_id, Concern.state != ConcernState.CLOSED,
-                                                  Concern.blocker.is_(True))).all(),
-        attributes={a.id: a for a in db.scalars(select(Attribute).where(Attribute.programme_id == programme_id)
-                                                .order_by(Attribute.position))},
-        measured=measured, incidents=incidents,
+        concerns=concerns, attributes=attributes, measured=measured, incidents=incidents,
+        blocks=load_blocks(db, programme_id, question_ids=ids),
     )  # fmt: skip
     return {question.id: sort_out(question, filed) for question in questions}
+
+
+def _load_ground(db: Db, programme_id: int) -> tuple[dict[int, Attribute], list[Concern]]:
+    """The programme's attributes in their order, and its open blockers; both are few, so they come in one query."""
+    rows = db.execute(
+        select(Attribute, Concern).select_from(Programme).outerjoin(Attribute, Attribute.programme_id == Programme.id)
+        .outerjoin(Concern, and_(Concern.programme_id == Programme.id, Concern.state != ConcernState.CLOSED, Concern.blocker.is_(True)))
+        .where(Programme.id == programme_id).order_by(Attribute.position, Concern.id)
+    ).all()  # fmt: skip
+    attributes = {attribute.id: attribute for attribute, _ in rows if attribute is not None}
+    return attributes, list({concern.id: concern for _, concern in rows if concern is not None}.values())
 
 
 def _builds_carrying(question_ids: Sequence[int]) -> Any:
@@ -135,19 +148,21 @@ def _load_pieces(db: Db, wanted: Any) -> dict[int, dict[str, tuple[int, str]]]:
 def _load_slips(db: Db, programme_id: int, question_ids: Sequence[int], runs: Mapping[int, RunFacts]) -> list[SlipFacts]:
     carrying = select(AsRunBuild.run_id).where(AsRunBuild.id.in_(_builds_carrying(question_ids)))
     rows = db.execute(
-        select(Slip.id, Slip.run_id, Membership.initials, Slip.captured_at, SlipVersion.heard_others, SlipVersion.remark,
-               SlipVersion.version, SlipVersion.made_at, Mark.attribute_id, Mark.mark_hundredths)
+        select(Slip.id, Slip.run_id, Membership.initials, Slip.captured_at, Slip.received_at, Slip.source, Slip.clock_doubt,
+               SlipVersion.heard_others, SlipVersion.remark, SlipVersion.version, SlipVersion.made_at, Mark.attribute_id,
+               Mark.mark_hundredths)
         .join(SlipVersion, and_(SlipVersion.slip_id == Slip.id, SlipVersion.version == Slip.version))
         .join(Mark, Mark.slip_version_id == SlipVersion.id)
         .join(Membership, and_(Membership.account_id == Slip.rater_id, Membership.programme_id == programme_id))
         .where(Slip.programme_id == programme_id, Slip.withdrawn_at.is_(None), Slip.run_id.in_(carrying))
     )  # fmt: skip
     found: dict[int, SlipFacts] = {}
-    for slip_id, run_id, rater, captured, heard, remark, version, made_at, attribute, value in rows:
+    for slip_id, run_id, rater, captured, received, source, doubt, heard, remark, version, made_at, attribute, value in rows:
         if run_id not in runs:
             continue
         if slip_id not in found:
-            found[slip_id] = SlipFacts(slip_id, run_id, rater, captured, heard, remark, made_at if version > 1 else None, {})
+            found[slip_id] = SlipFacts(slip_id, run_id, rater, captured, heard, remark, made_at if version > 1 else None, {},
+                                        received, source != Source.PAPER and not doubt)  # fmt: skip
         found[slip_id].marks[attribute] = value  # type: ignore[index]
     return sorted(found.values(), key=lambda slip: slip.id)
 

@@ -9,6 +9,7 @@ from fastapi.responses import Response
 from app.access.actions import Action
 from app.access.guard import DbHere, Id, SignedIn, allow
 from app.access.viewer import Viewer
+from app.blind.rules import event_words, guess_words
 from app.clock import to_venue
 from app.db import Db
 from app.decisions import commands, queries, rules
@@ -38,6 +39,7 @@ def show_sheet(request: Request, programme_id: Id, question_id: Id, db: DbHere, 
         request, "decisions/show_sheet.html", question=loaded.question, loaded=loaded, sheet=sheet, running=opened.running,
         view=arrange(loaded, shown, _facts(loaded), running=opened.running is not None) if shown else None, rulings=rulings,
         last_look=arrange(loaded, sheet) if opened.running and sheet else None, moved=_moved(rulings, loaded, sheet, viewer),
+        event_words=event_words, guess_words=guess_words,
     )  # fmt: skip
 
 

@@ -148,7 +148,7 @@ def list_stale_looks(db: Db, programme_id: int) -> tuple[int, int, Mapping[int, 
 
 MOST_LINES = 1000
 SLACK, SLOWEST_WRITE = 50, timedelta(minutes=1)  # a line with a lower number may have been committed later
-OF_RUNS, OF_NO_LOOK = ("run", "slip"), ("part", "revision", "piece", "car", "ruling", "table")
+OF_RUNS, OF_NO_LOOK = ("run", "slip"), ("part", "revision", "piece", "car", "ruling", "table", "block")
 
 
 def list_touched(db: Db, programme_id: int, *, since: int) -> set[int] | None:

@@ -1,5 +1,6 @@
 """The evidence sheet arranged for reading: pictures, tables and links back to runs. Computes no evidence."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -50,6 +51,7 @@ class SheetView:
     after_all: Sequence[tuple[int, str, str]]  # slip id, label, the conductor's sentence
     amended_late: Sequence[tuple[int, str]]  # slip id, label: marks changed after the session was closed
     unit: str  # of effects on the attribute that the drivers are read on
+    open_label: Sequence[tuple[str, int]]  # why slips of blind blocks count as open-label, and how many
 
 
 def arrange(loaded: Loaded, sheet: Sheet, facts: Mapping[str, Sequence[tuple[str, str]]] | None = None, *,
@@ -69,13 +71,20 @@ def arrange(loaded: Loaded, sheet: Sheet, facts: Mapping[str, Sequence[tuple[str
     ]  # fmt: skip
     return SheetView(parts, _counts(evidence, sheet), _pictures(evidence, sheet), _strips(evidence, sheet), _effects(evidence, sheet),
                      sorted(sheet.left_out.items()), _not_counted(loaded), _after_all(loaded), _amended_late(loaded),
-                     _unit(evidence, sheet.panel.attribute))  # fmt: skip
+                     _unit(evidence, sheet.panel.attribute), _open_label(loaded))  # fmt: skip
 
 
 def _unit(evidence: Any, attribute: str | None) -> str:
     """What an effect on this attribute is counted in; on a scale with its ideal at zero the way matters."""
     bipolar = evidence is not None and attribute is not None and evidence.question.scales[attribute].kind == "ideal_zero"
     return "marks, + is nearer ideal" if bipolar else "points"
+
+
+def _open_label(loaded: Loaded) -> list[tuple[str, int]]:
+    """Of the slips in blind blocks only: elsewhere every slip is open-label, and that goes without saying."""
+    blind = {run.run_id for block in loaded.blocks for run in block.runs}
+    reasons = Counter(reason for slip_id, reason in loaded.open_labels.items() if loaded.slips[slip_id].run_id in blind)
+    return sorted(reasons.items())
 
 
 def _brackets(loaded: Loaded, reading: Any) -> list[BracketLine]:

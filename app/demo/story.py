@@ -12,6 +12,7 @@ from app.decisions import commands as decisions
 from app.decisions.models import Decision
 from app.decisions.queries import current_look
 from app.demo import days, scenes
+from app.demo.blind_day import Seat, drive_blind
 from app.demo.team import Team
 from app.demo.topics import LANDING, OVERALL, PRECISION
 from app.parts.rules import Facts
@@ -23,6 +24,7 @@ from app.sessions import commands as sessions
 CARPET = {"zone": "Europe/Berlin", "place": "Quarry", "surface": "carpet", "grip": "low", "air": 7.0}
 TURF = {"zone": "Europe/Berlin", "place": "Tallowgate", "surface": "artificial turf", "grip": "high", "air": 19.0}
 DRIVERS = ("AQ", "MS", "DH")
+BLIND_SEED = 9
 
 
 def tell(db: Db, team: Team) -> None:
@@ -36,7 +38,7 @@ def tell(db: Db, team: Team) -> None:
     _arms(db, s, today - timedelta(days=27), TURF, {"AQ": 1.0, "MS": 1.0, "DH": 0.5})
     _arms(db, s, today - timedelta(days=21), CARPET, {"AQ": 0.0, "MS": -0.5, "DH": -1.0})
     _towers(db, s, today - timedelta(days=14), seed=4)
-    _towers(db, s, today - timedelta(days=7), seed=9)
+    _towers(db, s, today - timedelta(days=7), seed=BLIND_SEED)
     _concerns(db, s)
     _rulings(db, s, today)
     _today(db, s, today)
@@ -81,7 +83,8 @@ def _half(value: float) -> float:
 
 
 def _towers(db: Db, s: scenes.Season, day: date, *, seed: int | None) -> None:
-    """Three cars in parallel, two brackets a driver; the first day is the acceptance fixture itself."""
+    """Three cars in parallel, two brackets a driver; the first day is the acceptance fixture itself, the last under codes."""
+    blind_seats: list[Seat] = []
     session_id = scenes.open_session(db, s, day, **CARPET)  # type: ignore[arg-type]
     fixture = {"AQ": ("t40 t45 t40 t50 t40", "6.0 7.0 6.0 7.5 6.5"), "MS": ("t40 t50 t40 t45 t40", "6.5 7.0 7.0 7.5 7.0"),
                "DH": ("t40 t45 t40 t50 t40", "5.5 6.5 6.0 4.5 6.0")}  # fmt: skip
@@ -98,7 +101,13 @@ def _towers(db: Db, s: scenes.Season, day: date, *, seed: int | None) -> None:
         codes = order.split()
         landing = [_half(6.5 + days.OFFSET[initials] + rng.gauss(0, 0.3)) for _ in codes]
         remarks = {codes.index("t50"): "Nervous over the kerbs, rear steps out when I clip one."} if initials == "DH" else {}
+        if seed == BLIND_SEED:
+            given = {s.asked["tower"].goal_id: [float(mark) for mark in marks.split()], s.attributes[LANDING]: landing}
+            blind_seats.append((initials, codes, given, remarks))
+            continue
         scenes.drive(db, s, "tower", session_id, initials, car, order, marks, day=day, more={LANDING: landing}, remarks=remarks)
+    if blind_seats:
+        drive_blind(db, s, "tower", session_id, blind_seats, day=day)
     scenes.close_session(db, s, session_id, day)
 
 

@@ -64,7 +64,8 @@ def list_next_runs(db: Db, viewer: Viewer) -> Sequence[NextRun]:
                Session.state == SessionState.OPEN)
         .order_by(Run.planned_at, Run.number).limit(10)
     )  # fmt: skip
-    return [NextRun(r.id, f"{s.label}/{r.label}", car, r.planned_at, s.id, s.time_zone) for r, car, s in rows]
+    return [NextRun(r.id, f"{s.label}/{r.label}", f"{car}, code {r.blind_code}" if r.sealed else car,
+                    r.planned_at, s.id, s.time_zone) for r, car, s in rows]
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,8 @@ def list_said(db: Db, viewer: Viewer) -> Sequence[tuple[str, int, str, datetime]
         select(Session, Run, Slip, SlipVersion.remark)
         .join(Run, Run.id == Slip.run_id).join(Session, Session.id == Run.session_id)
         .join(SlipVersion, and_(SlipVersion.slip_id == Slip.id, SlipVersion.version == Slip.version))
-        .where(Slip.programme_id == viewer.programme_id, Slip.rater_id == viewer.account_id, Slip.withdrawn_at.is_(None))
+        .where(Slip.programme_id == viewer.programme_id, Slip.rater_id == viewer.account_id, Slip.withdrawn_at.is_(None),
+               Run.sealed_question_id.is_(None))  # inside a sealed block a rater's own earlier words are hidden too
         .order_by(Slip.captured_at.desc(), Slip.id.desc()).limit(8)
     )  # fmt: skip
     return [(f"{session.label}/{run.label}", slip.id, remark, slip.captured_at) for session, run, slip, remark in rows]

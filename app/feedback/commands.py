@@ -3,16 +3,15 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import update
-
 from app import clock
 from app.access.actions import Action
 from app.access.viewer import Viewer, require
 from app.db import Db
 from app.errors import Conflict, NotAllowed, NotFound, Refused
 from app.feedback import queries, rules
-from app.feedback.models import CountingNote, Mark, NotCounted, Slip, SlipVersion, Source, VersionState
+from app.feedback.models import CountingNote, NotCounted, Slip, Source, VersionState
 from app.feedback.rules import Answers
+from app.feedback.version_commands import add_version, keep_beside, propose_move, record_slip, standing_answers, step
 from app.history.commands import record
 from app.people.queries import get_member
 from app.people.rules import new_token
@@ -60,10 +59,10 @@ def file_slip(db: Db, run_id: int, *, by: Viewer, token: str, answers: Answers, 
         whose = "You have" if rater == by.account_id else "This driver has"
         raise Conflict(f"{whose} rated {run.label} already", "", "Amend that slip instead.")
     slip = _new_slip(db, by, run, token, rater, captured_at, phone, source=source, paper_card=paper_card)
-    _add_version(db, by, slip, 1, run_id, answers, digest)
+    add_version(db, by, slip, 1, run_id, answers, digest)
     if rater != run.driver_id:
         _note(db, by, run, slip.id, counts=False, reason=NotCounted.WRONG_PERSON, text="filed for a run somebody else drove")
-    _record(db, by, "filed", slip, run, rater_id=rater)
+    record_slip(db, by, "filed", slip, run, rater_id=rater)
     return Receipt(slip.id, run_id, "filed", digest)
 
 
@@ -97,9 +96,9 @@ def _again(db: Db, by: Viewer, slip: Slip, run_id: int, answers: Answers, digest
     run = get_run(db, by.programme_id, run_id)
     rules.check_marks(answers.marks, list_attributes(db, by.programme_id))
     newest = max(version.version for version in slip.versions)
-    _add_version(db, by, slip, newest + 1, run_id, answers, digest, state=VersionState.PROPOSED,
+    add_version(db, by, slip, newest + 1, run_id, answers, digest, state=VersionState.PROPOSED,
                  reason="the same form was sent again with other content")  # fmt: skip
-    _record(db, by, "proposed amendment", slip, run)
+    record_slip(db, by, "proposed amendment", slip, run)
     return Receipt(slip.id, run_id, "proposed", digest)
 
 
@@ -113,9 +112,11 @@ def amend_slip(db: Db, slip_id: int, *, by: Viewer, version: int, answers: Answe
     standing = next(v for v in slip.versions if v.version == slip.version)
     if standing.content_hash == digest:
         raise Refused("Nothing is different from the version that stands")
-    number = _step(db, slip, version)
-    _add_version(db, by, slip, number, slip.run_id, answers, digest, reason=reason)
-    _record(db, by, "amended", slip, run, why=reason, version=number)
+    if run.key_opened and rules.changes_a_value(queries.marks_of(standing), answers.marks):
+        return keep_beside(db, by, slip, version, run, answers, digest, reason)
+    number = step(db, slip, version)
+    add_version(db, by, slip, number, slip.run_id, answers, digest, reason=reason)
+    record_slip(db, by, "amended", slip, run, why=reason, version=number)
     return slip
 
 
@@ -132,12 +133,17 @@ def move_slip(db: Db, slip_id: int, *, by: Viewer, version: int, run_id: int, re
     rules.check_capture(slip.captured_at, run, slip.received_at, field="run_id")
     if queries.find_live_slip(db, run_id, slip.rater_id):
         raise Conflict(f"You have rated {run.label} already", "One run has one slip", "Withdraw or move that one first.", field="run_id")
-    standing = next(v for v in slip.versions if v.version == slip.version)
-    answers = Answers(queries.marks_of(standing), standing.confidence, standing.heard_others, standing.remark)
-    number = _step(db, slip, version, run_id=run_id)
-    _add_version(db, by, slip, number, run_id, answers, answers.hash(run_id, slip.rater_id), reason=reason)
-    _record(db, by, "moved", slip, run, why=reason, version=number)
+    if not rules.moves_freely(get_run(db, by.programme_id, slip.run_id), run):
+        return propose_move(db, by, slip, version, run, reason)
+    _move(db, by, slip, version, run, reason)
     return slip
+
+
+def _move(db: Db, by: Viewer, slip: Slip, version: int, run: Run, reason: str) -> None:
+    answers = standing_answers(slip)
+    number = step(db, slip, version, run_id=run.id)
+    add_version(db, by, slip, number, run.id, answers, answers.hash(run.id, slip.rater_id), reason=reason)
+    record_slip(db, by, "moved", slip, run, why=reason, version=number)
 
 
 def withdraw_slip(db: Db, slip_id: int, *, by: Viewer, why: str) -> Slip:
@@ -147,7 +153,7 @@ def withdraw_slip(db: Db, slip_id: int, *, by: Viewer, why: str) -> Slip:
     if slip.withdrawn_at is not None:
         raise Conflict("This slip is withdrawn already")
     slip.withdrawn_at, slip.withdrawn_why = clock.now(), why
-    _record(db, by, "withdrew", slip, get_run(db, by.programme_id, slip.run_id), why=why)
+    record_slip(db, by, "withdrew", slip, get_run(db, by.programme_id, slip.run_id), why=why)
     return slip
 
 
@@ -158,11 +164,17 @@ def settle_proposed(db: Db, slip_id: int, version: int, *, by: Viewer, accept: b
     proposed = next((v for v in slip.versions if v.version == version and v.state == VersionState.PROPOSED), None)
     if proposed is None:
         raise Conflict("This proposed amendment is settled already")
+    if proposed.run_id != slip.run_id:
+        raise Conflict("This waits for the conductor's word", "The key is open, so a rater can't move a slip alone", "Ask the conductor.")
+    standing = next(v for v in slip.versions if v.version == slip.version)
+    open_now = get_run(db, by.programme_id, slip.run_id).key_opened
+    if accept and open_now and rules.changes_a_value(queries.marks_of(standing), queries.marks_of(proposed)):
+        raise Conflict("The key of this block is open", "A value can't change any more; the first content stands", "Choose the first one.")
     proposed.state = VersionState.STANDS if accept else VersionState.REFUSED
     if accept:
         slip.version = proposed.version
     run = get_run(db, by.programme_id, slip.run_id)
-    _record(db, by, "accepted amendment" if accept else "kept the first", slip, run, version=version)
+    record_slip(db, by, "accepted amendment" if accept else "kept the first", slip, run, version=version)
     return slip
 
 
@@ -174,17 +186,15 @@ def confirm_as_mine(db: Db, slip_id: int, *, by: Viewer) -> Receipt:
         raise NotAllowed(f"Only the driver of {run.label} can confirm it")
     if queries.find_live_slip(db, run.id, by.account_id):
         raise Conflict(f"You have rated {run.label} already", "", "Amend your own slip instead.")
-    standing = next(v for v in slip.versions if v.version == slip.version)
-    answers = Answers(queries.marks_of(standing), standing.confidence, standing.heard_others, standing.remark)
-    now = clock.now()
+    answers, now = standing_answers(slip), clock.now()
     mine = Slip(programme_id=by.programme_id, token=new_token(), run_id=run.id, rater_id=by.account_id,
                 filed_by_id=slip.filed_by_id, source=slip.source, captured_at=slip.captured_at, received_at=now, version=1,
                 phone_ms=slip.phone_ms, phone_offset_ms=slip.phone_offset_ms, clock_doubt=slip.clock_doubt)  # fmt: skip
     db.add(mine)
     db.flush()
     digest = answers.hash(run.id, by.account_id)
-    _add_version(db, by, mine, 1, run.id, answers, digest, reason="confirmed by the driver of the run")
-    _record(db, by, "confirmed as own", mine, run, from_slip=slip.id)
+    add_version(db, by, mine, 1, run.id, answers, digest, reason="confirmed by the driver of the run")
+    record_slip(db, by, "confirmed as own", mine, run, from_slip=slip.id)
     return Receipt(mine.id, run.id, "filed", digest)
 
 
@@ -224,37 +234,3 @@ def _note(db: Db, by: Viewer, run: Run, slip_id: int | None, *, counts: bool, re
     db.add(CountingNote(programme_id=run.programme_id, run_id=run.id, slip_id=slip_id, counts=counts, reason=reason,
                         text=text, by_id=by.account_id, at=clock.now()))  # fmt: skip
     db.flush()
-
-
-def _step(db: Db, slip: Slip, version: int, *, run_id: int | None = None) -> int:
-    """Move the slip on from the version the form was made from; answers the new version's number."""
-    if slip.withdrawn_at is not None:
-        raise Conflict("This slip is withdrawn", "", "File a new one.")
-    number = max(v.version for v in slip.versions) + 1
-    changed = db.execute(
-        update(Slip).where(Slip.id == slip.id, Slip.version == version)
-        .values(version=number, run_id=run_id or slip.run_id)
-    )  # fmt: skip
-    if changed.rowcount != 1:  # type: ignore[attr-defined]
-        raise Conflict("This slip was amended while you were typing", "Both texts are shown below", "Compare, then amend again.")
-    return number
-
-
-def _add_version(db: Db, by: Viewer, slip: Slip, version: int, run_id: int, answers: Answers, digest: str, *,
-                 state: str = VersionState.STANDS, reason: str = "") -> None:  # fmt: skip
-    build = find_newest_build(db, run_id)
-    row = SlipVersion(
-        slip_id=slip.id, version=version, state=state, run_id=run_id, build_id=build.id if build else None,
-        made_by_id=by.account_id, made_at=clock.now(), reason=reason, confidence=answers.confidence,
-        heard_others=answers.heard_others, remark=answers.remark, content_hash=digest,
-    )  # fmt: skip
-    db.add(row)
-    db.flush()
-    db.add_all([Mark(slip_version_id=row.id, attribute_id=attribute, mark_hundredths=value)
-                for attribute, value in sorted(answers.marks.items())])  # fmt: skip
-    db.flush()
-
-
-def _record(db: Db, by: Viewer, what: str, slip: Slip, run: Run, *, why: str = "", **detail: object) -> None:
-    record(db, what, "slip", slip.id, f"slip for {run.session.label}/{run.label}", by_id=by.account_id,
-           programme_id=by.programme_id, why=why, session_id=run.session_id, run_id=run.id, **detail)  # fmt: skip

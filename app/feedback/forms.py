@@ -96,6 +96,10 @@ class SettleForm(Form):
     fields_declared = {"accept": Field("Which one", kind="radios", choices=[("yes", "the later one"), ("no", "the first one")])}
 
 
+class ConfirmMoveForm(Form):
+    fields_declared = {"accept": Field("Was it that run?", kind="radios", choices=[("yes", "yes, it was"), ("no", "no, leave it")])}
+
+
 class SwapForm(Form):
     fields_declared = {
         "first": Field("First run", kind="select"),

@@ -1,20 +1,16 @@
 """One run with its slips, the debrief slip, and what counts."""
 
-from collections.abc import Mapping, Sequence
-from datetime import datetime
-
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from app import clock
 from app.access.actions import Action
 from app.access.guard import DbHere, Id, SignedIn, allow
 from app.access.policy import may
 from app.access.viewer import Viewer
 from app.db import Db
-from app.errors import Conflict, NotAllowed, Refused
-from app.feedback import commands, queries, rules
-from app.feedback.forms import CountingForm, MoveForm, SettleForm, SlipForm, SwapForm, WithdrawForm
+from app.errors import Conflict, NotAllowed
+from app.feedback import choices, commands, queries, rules, version_commands
+from app.feedback.forms import ConfirmMoveForm, CountingForm, MoveForm, SettleForm, SlipForm, SwapForm, WithdrawForm
 from app.feedback.models import Source
 from app.people.rules import new_token
 from app.programmes.queries import list_attributes
@@ -67,7 +63,7 @@ def file_paper_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, 
     if form.ok:
         with form.attempt(db):
             rules.check_card(form.values["paper_card"], sessions.get_run(db, viewer.programme_id, run_id))
-            captured = _venue(form.values["captured_at"], zone)
+            captured = choices.venue(form.values["captured_at"], zone)
             receipt = commands.file_slip(db, run_id, by=viewer, token=form.values["token"], answers=form.answers(), rater_id=driver_id,
                                captured_at=captured, source=Source.PAPER, paper_card=form.values["paper_card"])  # fmt: skip
         if form.ok:
@@ -106,7 +102,7 @@ def amend_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, view
 def move_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn,
               form: MoveForm = posted(MoveForm)) -> Response:  # fmt: skip
     slip = queries.get_slip(db, viewer.programme_id, slip_id)
-    form.offer(run_id=_own_runs(db, viewer, slip.run_id))
+    form.offer(run_id=choices.own_runs(db, viewer, slip.run_id))
     if form.ok:
         version = whole(form.values["version"])
         with form.attempt(db):
@@ -139,6 +135,17 @@ def settle_proposed(request: Request, programme_id: Id, slip_id: Id, version: Id
     return _filed_page(request, db, viewer, slip_id, settle_form=form)
 
 
+@router.post("/slips/{slip_id}/versions/{version}/confirm-move", dependencies=JUDGE)
+def confirm_move(request: Request, programme_id: Id, slip_id: Id, version: Id, db: DbHere, viewer: SignedIn,
+                 form: ConfirmMoveForm = posted(ConfirmMoveForm)) -> Response:  # fmt: skip
+    if form.ok:
+        with form.attempt(db):
+            version_commands.confirm_move(db, slip_id, version, by=viewer, accept=form.values["accept"] == "yes")
+        if form.ok:
+            return redirect(request, "show_filed_slip", slip_id=slip_id, done="saved")
+    return _filed_page(request, db, viewer, slip_id, confirm_form=form)
+
+
 @router.post("/slips/{slip_id}/confirm", dependencies=FILE)
 def confirm_as_mine(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn,
                form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
@@ -151,7 +158,7 @@ def confirm_as_mine(request: Request, programme_id: Id, slip_id: Id, db: DbHere,
 def judge_counting(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
                    form: CountingForm = posted(CountingForm)) -> Response:  # fmt: skip
     filed = queries.list_slips(db, viewer.programme_id, [run_id], attribute_names={})
-    form.offer(slip_id=_slip_choices(filed, sessions.account_names(db, viewer.programme_id)))
+    form.offer(slip_id=choices.slip_choices(filed, sessions.account_names(db, viewer.programme_id)))
     if form.ok:
         values = {**form.values, "counts": form.values["counts"] == "yes"}
         values["slip_id"] = int(values["slip_id"]) if values["slip_id"] else None
@@ -164,13 +171,13 @@ def judge_counting(request: Request, programme_id: Id, run_id: Id, db: DbHere, v
 
 @router.get("/sessions/{session_id}/swap", dependencies=CONDUCT)
 def show_swap(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    return _swap_page(request, db, viewer, session_id, SwapForm().offer(**_swap_choices(db, viewer, session_id)))
+    return _swap_page(request, db, viewer, session_id, SwapForm().offer(**choices.swap_choices(db, viewer, session_id)))
 
 
 @router.post("/sessions/{session_id}/swap", dependencies=CONDUCT)
 def swap_cars(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
               form: SwapForm = posted(SwapForm)) -> Response:  # fmt: skip
-    form.offer(**_swap_choices(db, viewer, session_id))
+    form.offer(**choices.swap_choices(db, viewer, session_id))
     if form.ok:
         v = form.values
         with form.attempt(db):
@@ -180,33 +187,9 @@ def swap_cars(request: Request, programme_id: Id, session_id: Id, db: DbHere, vi
     return _swap_page(request, db, viewer, session_id, form)
 
 
-def _venue(typed: datetime | None, zone: str) -> datetime | None:
-    if typed is None:
-        return None
-    try:
-        return clock.venue_to_utc(typed, zone)
-    except ValueError as impossible:
-        raise Refused(str(impossible), "", "Give a time that the venue's clock showed once.", field="captured_at") from impossible
-
-
-def _own_runs(db: Db, viewer: Viewer, but_run_id: int) -> list[tuple[str, str]]:
-    runs = sessions.list_runs_of_driver(db, viewer, states=("driven", "short", "driving"))
-    return [(str(run.id), f"{run.session.label}/{run.label}, {run.car.name}") for run in runs if run.id != but_run_id]
-
-
-def _swap_choices(db: Db, viewer: Viewer, session_id: int) -> dict[str, list[tuple[str, str]]]:
-    sessions.get_session(db, viewer.programme_id, session_id)
-    rows = [(str(run.id), f"{run.label}: {run.initials}, {run.car}") for run in sessions.list_runs(db, viewer.programme_id, session_id)]
-    return {"first": rows, "second": rows}
-
-
 def _swap_page(request: Request, db: Db, viewer: Viewer, session_id: int, form: Form) -> Response:
     session = sessions.get_session(db, viewer.programme_id, session_id)
     return page(request, "feedback/show_swap.html", status=form.status if form.submitted else 200, session=session, form=form)
-
-
-def _slip_choices(slips: Sequence[queries.SlipRow], people: Mapping[int, str]) -> list[tuple[str, str]]:
-    return [("", "the whole run"), *((str(row.id), f"the slip of {people[row.rater_id]}") for row in slips)]
 
 
 def _run_page(request: Request, db: Db, viewer: Viewer, run_id: int, sent: CountingForm | None = None) -> Response:
@@ -218,12 +201,12 @@ def _run_page(request: Request, db: Db, viewer: Viewer, run_id: int, sent: Count
     notes, people = queries.list_notes(db, [run_id]), sessions.account_names(db, viewer.programme_id)
     builds = sessions.list_builds(db, run_id)
     carried = sessions.variants_by_build(db, [build.id for build in builds])
-    choices = _slip_choices(filed, people) if may(viewer, Action.JUDGE_COUNTING) else []
-    form = sent or CountingForm().offer(slip_id=choices)
+    offered = choices.slip_choices(filed, people) if may(viewer, Action.JUDGE_COUNTING) else []
+    form = sent or CountingForm().offer(slip_id=offered)
     return page(
         request, "feedback/show_run.html", status=form.status if form.submitted else 200, run=run, slips=slips, hidden=hidden,
-        builds=builds, carried=carried, facts=sessions.build_facts(db, builds[-1]) if builds else None, notes=notes, form=form,
-        zone=run.session.time_zone, people=people, reports=sessions.list_reports(db, [run_id]),
+        sealed=run.sealed, builds=builds, carried=carried, facts=sessions.build_facts(db, builds[-1]) if builds else None,
+        notes=notes, form=form, zone=run.session.time_zone, people=people, reports=sessions.list_reports(db, [run_id]),
         judged={s.id: rules.counting(s.id, run.id, rules.derived_reasons(run, s.captured_at), notes) for s in slips},
         timeliness={s.id: rules.timeliness(run.ended_at, s.captured_at) for s in slips},
     )  # fmt: skip
@@ -258,11 +241,13 @@ def _filed_page(request: Request, db: Db, viewer: Viewer, slip_id: int, **forms:
     sent = next(iter(forms.values()), None)
     own = slip.rater_id == viewer.account_id  # type: ignore[attr-defined]
     move = forms.get("move_form") or MoveForm().fill(version=slip.version).offer(  # type: ignore[attr-defined]
-        run_id=_own_runs(db, viewer, run.id) if own else [])  # fmt: skip
+        run_id=choices.own_runs(db, viewer, run.id) if own else [])  # fmt: skip
     return page(
         request, "feedback/show_filed_slip.html", status=sent.status if sent else 200, slip=slip, run=run, names=names,
         people=sessions.account_names(db, viewer.programme_id), move_form=move, own=own,
         withdraw_form=forms.get("withdraw_form") or WithdrawForm(), settle_form=forms.get("settle_form") or SettleForm(),
+        confirm_form=forms.get("confirm_form") or ConfirmMoveForm(),
+        sealed=run.sealed and viewer.account_id in (slip.rater_id, run.driver_id),  # type: ignore[attr-defined]
         zone=run.session.time_zone,
     )  # fmt: skip
 
@@ -279,16 +264,18 @@ def _amend_page(request: Request, db: Db, viewer: Viewer, slip_id: int, form: Sl
     marks = queries.marks_of(standing)
     if not form.submitted:
         form.for_attributes([a for a in attributes if a.on_slip or a.id in marks])
-        form.fill(confidence=standing.confidence, heard_others=standing.heard_others, remark=standing.remark)
-        for attribute_id, value in marks.items():
+        form.fill(**({} if run.sealed else {"confidence": standing.confidence, "heard_others": standing.heard_others,
+                                            "remark": standing.remark}))  # fmt: skip
+        for attribute_id, value in marks.items() if not run.sealed else ():
             form.fields[f"mark_{attribute_id}"].raw = "could-not-judge" if value is None else str(value)
-    elif form.status == 409:
+    elif form.status == 409 and not run.sealed:
         names = queries.attribute_names(attributes)
         stands = {names[a]: "could not judge" if m is None else f"{m / 100:g}" for a, m in marks.items()}
         typed = {s.title: form.fields[f"mark_{s.id}"].raw for s in form.scales}
         form.conflict = [(name, stands.get(name, "–"), "could not judge" if raw == "could-not-judge" else
                           f"{int(raw) / 100:g}" if raw else "–") for name, raw in typed.items()]  # fmt: skip
         form.conflict.append(("In your own words", standing.remark, str(form.fields["remark"].raw)))
+    if form.submitted and form.status == 409:
         form.fields["version"].raw = str(slip.version)
     return page(request, "feedback/show_amend_slip.html", status=form.status if form.submitted else 200, slip=slip, run=run,
                 form=form, zone=run.session.time_zone)  # fmt: skip

@@ -23,20 +23,22 @@ SEES_CLOSED_BLOCKS = frozenset({Hat.DESIGNER, Hat.MANAGER, Hat.CONDUCTOR})
 def hidden_sessions(db: Db, viewer: Viewer) -> Sequence[int]:
     """Sessions whose marks this person may not see yet.
 
-    Open ones they are due to rate in, whatever hats they wear; for a plain driver also closed ones where a run of
-    theirs is still unrated: own filing comes first.
+    Open ones they are due to rate in, whatever hats they wear, and closed ones in which they drive under a key that is
+    still sealed; for a plain driver also every session with a sealed key, and closed ones where a run of theirs is still
+    unrated: own filing comes first.
     """
-    query = closed_blocks(viewer)
-    if not viewer.hats & SEES_CLOSED_BLOCKS:
-        owed = (
+    sealed = select(Run.session_id).where(Run.programme_id == viewer.programme_id, Run.sealed_question_id.is_not(None))
+    plain = not viewer.hats & SEES_CLOSED_BLOCKS
+    queries = [closed_blocks(viewer), sealed if plain else sealed.where(Run.driver_id == viewer.account_id)]
+    if plain:
+        queries.append(
             select(Session.id)
             .join(Run, Run.session_id == Session.id)
             .where(Session.programme_id == viewer.programme_id, Session.state.in_(CLOSED_STATES),
                    Run.driver_id == viewer.account_id, Run.state == RunState.DRIVEN, Run.alias == "",
                    ~exists().where(Slip.run_id == Run.id, Slip.rater_id == viewer.account_id, Slip.withdrawn_at.is_(None)))
         )  # fmt: skip
-        return sorted(set(db.scalars(union(query, owed))))
-    return db.scalars(query).all()
+    return sorted(set(db.scalars(union(*queries))))
 
 
 def find_slip_by_token(db: Db, programme_id: int, token: str) -> Slip | None:

@@ -153,6 +153,16 @@ def check_capture(captured_at: datetime, run: Run, received_at: datetime, *, fie
                       field=field)  # fmt: skip
 
 
+def changes_a_value(before: Mapping[int, int | None], after: Mapping[int, int | None]) -> bool:
+    """Is a mark another one, or gone? A remark or a confidence may change; the response, once the key is open, may not."""
+    return dict(before) != dict(after)
+
+
+def moves_freely(run: Run, other: Run) -> bool:
+    """May a rater move their slip between these runs alone? Not when a key is open: then the conductor confirms it."""
+    return not (run.key_opened or other.key_opened)
+
+
 @dataclass(frozen=True, slots=True)
 class Note:
     """A counting note as rules need it: for one slip, or (slip_id None) for its whole run; `id` orders them."""

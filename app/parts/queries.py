@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import case, column, func, select, table
+from sqlalchemy import case, column, func, literal, select, table, union_all
 from sqlalchemy.orm import joinedload
 
 from app.db import Db
@@ -201,16 +201,24 @@ def part_has_piece(db: Db, part_id: int) -> bool:
 
 
 def revision_was_run(db: Db, revision_id: int, *, lock: bool = False) -> bool:
-    """Whether a piece of this revision was ever on a car in a recorded build.
+    """Whether a piece of this revision was ever on a car in a recorded build, or may have been in a blind block.
 
-    As-run builds belong to a later feature (sessions), which this one may not import: their table is named
-    as a string, the way foreign keys name it. `lock` holds the pieces, so that no build can be added meanwhile.
+    Under a sealed key nobody may learn which variant was driven, so every revision of the block's question counts as run.
+
+    As-run builds and blocks belong to later features, which this one may not import: their tables are named
+    as strings, the way foreign keys name it. `lock` holds the pieces, so that no build can be added meanwhile.
     """
     if lock:
         db.execute(select(Piece.id).where(Piece.revision_id == revision_id).with_for_update())
     builds = table("build_pieces", column("piece_id"))
-    run = select(Piece.id).join(builds, builds.c.piece_id == Piece.id).where(Piece.revision_id == revision_id)
-    return db.scalar(run.limit(1)) is not None
+    run = select(literal(1)).join_from(Piece, builds, builds.c.piece_id == Piece.id).where(Piece.revision_id == revision_id)
+    links = table("variant_revisions", column("variant_id"), column("revision_id"))
+    variants, blocks = table("variants", column("id"), column("question_id")), table("blind_blocks", column("question_id"))
+    blind = (
+        select(literal(1)).select_from(links).join(variants, variants.c.id == links.c.variant_id)
+        .join(blocks, blocks.c.question_id == variants.c.question_id).where(links.c.revision_id == revision_id)
+    )  # fmt: skip
+    return db.scalar(union_all(run, blind).limit(1)) is not None
 
 
 def list_happened(db: Db, programme_id: int, thing: str, thing_id: int) -> Sequence[Happened]:

@@ -1,6 +1,8 @@
 """As-run builds: what was really fitted, confirmed by whoever fitted it, corrected by a new version; cars swapped."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
 
 from app import clock
 from app.access.actions import Action
@@ -27,6 +29,7 @@ def record_build(db: Db, run_id: int, *, by: Viewer, piece_ids: Sequence[int] = 
     """
     run = queries.get_run(db, by.programme_id, run_id, lock=True)
     require(by, Action.RECORD_BUILD, run)
+    rules.check_not_sealed(run)
     if run.session.state == SessionState.RECONCILED:
         raise Conflict(f"{run.session.label} is reconciled", "Its builds no longer change")
     present = queries.find_newest_build(db, run.id)
@@ -91,6 +94,7 @@ def confirm_build(db: Db, run_id: int, *, by: Viewer) -> None:
     """Whoever put the wheels on says that it was so."""
     run = queries.get_run(db, by.programme_id, run_id, lock=True)
     require(by, Action.RECORD_BUILD, run)
+    rules.check_not_sealed(run)
     build = queries.find_newest_build(db, run.id)
     if build is None:
         raise Conflict(f"{run.label} has no build yet", "", "Record what is on the car first.")
@@ -103,11 +107,61 @@ def confirm_build(db: Db, run_id: int, *, by: Viewer) -> None:
            programme_id=by.programme_id, session_id=run.session_id, version=build.version)  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """What the holder of a key noted of a sealed run, as it enters the as-run book when the key is opened."""
+
+    piece_ids: Sequence[int]
+    settings: Mapping[str, str]
+    confirmed: bool
+    made_by_id: int
+    made_at: datetime
+    reason: str
+
+
+def seal_run(db: Db, run: Run, *, code: int, question_id: int) -> None:
+    """From now on nobody but the key's holder knows what is on the car; the run is called by its code."""
+    if run.blind_code is not None or queries.find_newest_build(db, run.id) is not None:
+        raise Conflict(f"{run.label} has a code or a build already", "What people could read is no secret")
+    run.blind_code, run.sealed_question_id = code, question_id
+    db.flush()
+
+
+def unseal_run(db: Db, run: Run, *, by: Viewer, question_id: int, variant_id: int, noted: Noted | None, why: str) -> None:
+    """Open what was sealed: what the holder noted becomes the as-run build; else the key alone says the variant.
+
+    A run that was never driven and never built stays without a build. Pieces win over what the key says.
+    """
+    run.sealed_question_id = None
+    db.flush()
+    if noted is None and run.state in (RunState.PLANNED, RunState.NOT_DRIVEN):
+        return
+    build = AsRunBuild(
+        programme_id=run.programme_id, run_id=run.id, version=1, settings=dict(noted.settings if noted else {}),
+        state=BuildState.CONFIRMED if noted and noted.confirmed else BuildState.ASSUMED,
+        made_by_id=noted.made_by_id if noted else by.account_id, made_at=noted.made_at if noted else clock.now(),
+        reason=noted.reason if noted else why, confirmed_by_id=noted.made_by_id if noted and noted.confirmed else None,
+        confirmed_at=noted.made_at if noted and noted.confirmed else None,
+    )  # fmt: skip
+    db.add(build)
+    db.flush()
+    piece_ids = noted.piece_ids if noted else ()
+    revisions = {piece.id: piece.revision_id for piece in list_pieces(db, run.programme_id)} if piece_ids else {}
+    told = {question for question, _, _ in variants_of_revisions(db, [revisions[piece] for piece in piece_ids])}
+    _fit(db, by, build, piece_ids, {} if question_id in told else {question_id: variant_id}, to_come=False)
+    if rules.counts_as_driven(run.state):
+        lock_rules(db, carried_questions(db, build.id))
+    record(db, "recorded build", "run", run.id, f"{run.session.label}/{run.label}", by_id=by.account_id,
+           programme_id=run.programme_id, why=why, session_id=run.session_id, version=1)  # fmt: skip
+
+
 def swap_cars(db: Db, first_id: int, second_id: int, *, by: Viewer, why: str) -> tuple[Run, Run]:
     """Two drivers took each other's radios. Marks stay with their raters; car and build go with the other run."""
     require(by, Action.RUN_SESSION)
     first, second = (queries.get_run(db, by.programme_id, run_id, lock=True) for run_id in sorted((first_id, second_id)))
     rules.check_swap(first, second)
+    for run in (first, second):
+        rules.check_not_sealed(run)
     builds = {run.id: queries.find_newest_build(db, run.id) for run in (first, second)}
     missing = [run.label for run in (first, second) if builds[run.id] is None]
     if len(missing) == 1:

@@ -110,6 +110,9 @@ def reconcile_session(db: Db, session_id: int, *, by: Viewer) -> None:
     session = queries.get_session(db, by.programme_id, session_id, lock=True)
     if session.state not in (SessionState.CLOSED, SessionState.CUT_SHORT):
         raise Conflict(f"{session.label} is {session.state}", "Only a closed session is reconciled")
+    if sealed := [run.label for run in queries.list_runs(db, by.programme_id, session_id) if run.sealed]:
+        raise Conflict(f"{sealed[0]} is under a sealed key", f"What was on the car in {len(sealed)} runs is not in the book yet",
+                       "Open the key first.")  # fmt: skip
     session.state = SessionState.RECONCILED
     _record(db, by, "reconciled", session)
 
@@ -189,10 +192,16 @@ def end_run(db: Db, run_id: int, *, by: Viewer, laps: int | None = None, at: dat
         setattr(run, name, value)
     short = cut_short or (laps is not None and laps < rules.LEAST_LAPS)
     run.state = RunState.SHORT if short else RunState.DRIVEN
-    build = queries.find_newest_build(db, run.id)
-    if build is not None and run.state == RunState.DRIVEN:
-        lock_rules(db, [carried.question_id for carried in build.variants])
+    if run.state == RunState.DRIVEN:
+        _lock_what_it_answers(db, run)
     _record_run(db, by, "ended", run, run.session, laps=laps)
+
+
+def _lock_what_it_answers(db: Db, run: Run) -> None:
+    """The rules of the questions that a driven run answers; under a sealed key the one it was sealed for."""
+    build = queries.find_newest_build(db, run.id)
+    carried = [row.question_id for row in build.variants] if build is not None else []
+    lock_rules(db, [*carried, *([run.sealed_question_id] if run.sealed_question_id is not None else [])])
 
 
 def void_run(db: Db, run_id: int, *, by: Viewer, why: str) -> None:
@@ -223,8 +232,7 @@ def correct_times(db: Db, run_id: int, *, by: Viewer, started_at: datetime, ende
     run.started_at, run.ended_at = started_at, ended_at
     if ended_at is not None and run.state in (RunState.PLANNED, RunState.DRIVING, RunState.NOT_DRIVEN):
         run.state = RunState.DRIVEN
-        if (build := queries.find_newest_build(db, run.id)) is not None:
-            lock_rules(db, [carried.question_id for carried in build.variants])
+        _lock_what_it_answers(db, run)
     _record_run(db, by, "corrected times", run, run.session, why=why, before=before)
 
 

@@ -129,6 +129,8 @@ class Run(Base):
     pack_rest_V: Mapped[float | None] = mapped_column(Float)
     note: Mapped[str] = mapped_column(Text, default="")
     edition: Mapped[int] = mapped_column(Integer, default=1)
+    blind_code: Mapped[int | None] = mapped_column(Integer)  # the code it is driven under, in a blind block
+    sealed_question_id: Mapped[int | None] = mapped_column(Integer)  # the block's question, while its key is sealed
 
     session: Mapped[Session] = relationship(lazy="raise")
     car: Mapped[Car] = relationship(lazy="raise")
@@ -136,6 +138,16 @@ class Run(Base):
     @property
     def label(self) -> str:
         return f"R-{self.number:02d}"
+
+    @property
+    def sealed(self) -> bool:
+        """Is what was on the car under a sealed key?"""
+        return self.sealed_question_id is not None
+
+    @property
+    def key_opened(self) -> bool:
+        """Was it driven under a code whose key is open now?"""
+        return self.blind_code is not None and self.sealed_question_id is None
 
 
 class RunReport(Base):

@@ -225,7 +225,9 @@ def show_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewe
 def record_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
                  form: BuildForm = posted(BuildForm)) -> Response:  # fmt: skip
     form.offer(**choices.build_choices(db, viewer))
-    session_id = queries.get_run(db, viewer.programme_id, run_id).session_id
+    run = queries.get_run(db, viewer.programme_id, run_id)
+    rules.check_not_sealed(run)
+    session_id = run.session_id
     if form.ok:
         question_of = {row.id: row.question_id for row in list_variants(db, viewer.programme_id)}
         with form.attempt(db):
@@ -279,6 +281,7 @@ def _run_form_page(request: Request, db: Db, viewer: Viewer, run_id: int, what: 
 def _builds_of(db: Db, viewer: Viewer, run_id: int) -> tuple[Run, AsRunBuild | None, AsRunBuild | None]:
     """The run, its build, or else the build of the run before on the same car."""
     run = queries.get_run(db, viewer.programme_id, run_id)
+    rules.check_not_sealed(run)
     present = queries.find_newest_build(db, run.id)
     return run, present, None if present else queries.find_previous_build(db, run)
 

@@ -25,7 +25,7 @@ from app.sessions.models import (
     SessionPerson,
     SessionState,
 )
-from app.sessions.rules import BuildFacts
+from app.sessions.rules import BuildFacts, code_words
 
 
 def get_session(db: Db, programme_id: int, session_id: int, *, lock: bool = False) -> Session:
@@ -94,6 +94,12 @@ class RunRow:
     laps: int | None
     build_state: str | None
     variants: str
+    blind_code: int | None
+    sealed: bool
+
+    @property
+    def on_car(self) -> str:
+        return code_words(self, self.variants)
 
 
 def list_runs(db: Db, programme_id: int, session_id: int) -> Sequence[RunRow]:
@@ -113,7 +119,8 @@ def list_runs(db: Db, programme_id: int, session_id: int) -> Sequence[RunRow]:
     carried = variants_by_build(db, [build_id for *_, build_id, _ in rows if build_id])
     return [
         RunRow(run.id, run.label, run.number, run.session_id, run.driver_id, initials, car, run.state, run.planned_at,
-               run.started_at, run.ended_at, run.laps_driven, build_state, ", ".join(carried.get(build_id or 0, [])))
+               run.started_at, run.ended_at, run.laps_driven, build_state, ", ".join(carried.get(build_id or 0, [])),
+               run.blind_code, run.sealed)
         for run, car, initials, build_id, build_state in rows
     ]  # fmt: skip
 

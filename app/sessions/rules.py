@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from app import units
 from app.errors import Conflict, Refused
@@ -137,6 +138,20 @@ def check_swap(first: Run, second: Run) -> None:
         raise Refused("The two runs are of different sessions", field="second")
     if first.car_id == second.car_id:
         raise Refused(f"{first.label} and {second.label} had the same car", "There is nothing to swap", field="second")
+
+
+def check_not_sealed(run: Run) -> None:
+    """What is on the car in a run under a sealed key is written and read by the key's holder only, on the key's own pages."""
+    if run.sealed:
+        raise Conflict(f"What is on the car in {run.label} is under a sealed key", f"Until it is opened the run is code {run.blind_code}",
+                       "Whoever holds the key notes what is fitted on the key's page.")  # fmt: skip
+
+
+def code_words(run: Any, variants: str) -> str:
+    """What a list says was on the car: the code while the key is sealed, then the variant with it."""
+    if run.blind_code is None:
+        return variants
+    return f"code {run.blind_code}" if run.sealed else f"{variants} (code {run.blind_code})".strip()
 
 
 def counts_as_driven(state: str) -> bool:

@@ -43,6 +43,8 @@ KNOWN: dict[tuple[str, str], Any] = {
     ("rule_versions", "declared"): lambda keys: DeclaredRule(goals=(GoalRule(keys["attributes"]),)).stored(),
     ("looks", "readings"): [],
     ("incident_pieces", "damage"): "cracked",
+    ("blind_blocks", "state"): "opened on plan",
+    ("blind_codes", "code"): 417,
 }
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from app.access.actions import Action
 from app.access.policy import POLICY, may, refusal
-from app.access.rules import always, is_own, is_own_driving, may_found
+from app.access.rules import always, holds_key, is_own, is_own_driving, may_found
 from app.access.viewer import Viewer, require
 from app.errors import NotAllowed
 from app.people.models import Hat
@@ -35,6 +35,9 @@ file one's own slip                       | no     | no      | yes    | yes     
 file for another                          | no     | no      | no     | yes       | no         | yes      | no
 amend or withdraw a slip                  | no     | no      | own    | own       | own        | own      | own
 say what counts                           | no     | no      | no     | yes       | no         | no       | no
+make a blind block                        | no     | no      | no     | yes       | no         | no       | no
+see a sealed key                          | no     | no      | no     | own       | no         | no       | no
+open a key                                | no     | no      | no     | own       | no         | no       | yes
 add and withdraw laps and other tables    | no     | no      | no     | yes       | yes        | yes      | yes
 file laps by hand                         | no     | no      | yes    | yes       | yes        | yes      | yes
 say which variant one would keep          | no     | no      | yes    | yes       | yes        | yes      | yes
@@ -48,7 +51,7 @@ make a ruling standing                    | no     | no      | no     | no      
 import a ratings table                    | no     | no      | no     | no        | no         | yes      | yes
 export or import everything               | no     | no      | no     | no        | no         | no       | yes
 """
-WORD_OF = {always: "yes", is_own: "own", is_own_driving: "own", may_found: "founder"}
+WORD_OF = {always: "yes", is_own: "own", is_own_driving: "own", holds_key: "own", may_found: "founder"}
 
 
 def grid() -> dict[str, dict[str, str]]:
@@ -105,6 +108,16 @@ def test_a_driver_handles_the_runs_they_drive_and_a_conductor_all(action):
     assert not may(driver, action, SimpleNamespace(driver_id=None))
     assert may(conductor, action, others)
     assert may(Viewer(7, "Asta", hats=frozenset({Hat.DRIVER, Hat.CONDUCTOR})), action, others)
+
+
+def test_a_sealed_key_is_its_holders_and_a_manager_may_only_open_it():
+    holder, other = (Viewer(number, "Sunniva", hats=frozenset({Hat.CONDUCTOR})) for number in (7, 8))
+    block = SimpleNamespace(holder_id=7)
+    assert may(holder, Action.SEE_KEY, block)
+    assert refusal(other, Action.SEE_KEY, block) == refusal(other, Action.OPEN_KEY, block) == "only who holds the key may do this"
+    manager = Viewer(9, "Ottoline", hats=frozenset({Hat.MANAGER}))
+    assert may(manager, Action.OPEN_KEY, block)
+    assert not may(manager, Action.SEE_KEY, block)
 
 
 def test_only_a_founder_starts_programmes():

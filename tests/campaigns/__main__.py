@@ -5,6 +5,7 @@
     learned_noise               what learning the panel's noise from other questions buys
     large_gain                  what the clause of a large gain buys
     lap_files                   ten thousand generated timing files: none crashes, none loses a lap
+    two_worlds                  can anybody tell what is behind a sealed code, or a rater what others wrote?
 
 `--small` runs a few programmes of a few situations into a file of its own, as a check that it works; exits 1 where a
 count is beyond what its own number of programmes can explain.
@@ -16,6 +17,7 @@ import tempfile
 from pathlib import Path
 
 from app.trials.cli import add_arguments, run_campaign
+from tests.blind import campaign as two_worlds
 from tests.campaigns import bought, lap_files, outlook
 from tests.campaigns.alarms import alarms
 
@@ -49,6 +51,9 @@ def main(words: list[str] | None = None) -> int:
     named.add_argument("--out", type=Path, default=Path(__file__).parent / "lap_files.json")
     named.add_argument("--small", action="store_true", help="200 files, written nowhere")
     named.set_defaults(run=lambda asked: lap_files.run(200, None) if asked.small else lap_files.run(asked.files, asked.out))
+    named = campaigns.add_parser("two_worlds", help="can a sealed key or others' marks be told from any answer?")
+    named.add_argument("--pairs", type=int, default=200)
+    named.set_defaults(run=lambda asked: two_worlds.run(asked.pairs))
     asked = parser.parse_args(words)
     return asked.run(asked)
 

@@ -138,3 +138,11 @@ def test_every_sheet_page_shows_its_verdicts(season, designer, sheets, tmp_path)
             shown = text_of(browser.get(path, max_queries=12).text)
             for verdict in opened.sheet.verdicts:
                 assert verdict.sentence in shown
+
+
+def test_one_day_of_the_towers_was_driven_blind(sheets):
+    """Fifteen of their forty-five slips were given under codes whose key was opened on plan."""
+    tower = next(opened for title, opened in sheets.items() if title.startswith("Tower"))
+    assert tower.sheet is not None
+    assert tower.sheet.panel.blind_share == pytest.approx(15 / 45)
+    assert [(block.state, block.blind_failed) for block in tower.loaded.blocks] == [("opened on plan", False)]
