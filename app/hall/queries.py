@@ -80,6 +80,7 @@ class CardRow:
     number: int
     driver: str
     car: str
+    code: int | None
 
 
 def list_cards(db: Db, programme_id: int, session_id: int) -> Sequence[CardRow]:
@@ -90,4 +91,4 @@ def list_cards(db: Db, programme_id: int, session_id: int) -> Sequence[CardRow]:
         .where(Run.session_id == session_id, Run.programme_id == programme_id)
         .order_by(Run.number)
     )
-    return [CardRow(run.label, run.number, initials, car) for run, initials, car in rows]
+    return [CardRow(run.label, run.number, initials, car, run.blind_code) for run, initials, car in rows]

@@ -1,6 +1,6 @@
 """Every write about incidents and planned abuse. What was first said never changes; a cause is classed in a new version."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from app import clock
@@ -14,7 +14,7 @@ from app.history.commands import record
 from app.incidents import queries, rules
 from app.incidents.models import AbuseTest, AbuseTestPiece, Incident, IncidentCause, IncidentPhoto, IncidentPiece
 from app.incidents.rules import BREAK, Report
-from app.incidents.words import Cause, Happened
+from app.incidents.words import Cause, Effect, Happened
 from app.parts import queries as parts
 from app.parts.commands import quarantine_piece
 from app.photos.commands import keep_photo
@@ -101,14 +101,17 @@ def _draft_concerns(db: Db, by: Viewer, incident: Incident, report: Report) -> N
         incident.pack_concern_id = raise_concern(db, by=by, words=words, danger=Danger.CRITICAL, product_severity=PACK_SEVERITY,
                                                  about=where).id  # fmt: skip
     if report.damaged:
-        found = []
-        for piece_id, damage in report.damaged.items():
-            piece = parts.get_piece(db, by.programme_id, piece_id)
-            found.append(f"{piece.revision.label} {piece.mark} {', '.join(damage)}")
-        words = _sentence(f"{incident.label} {'; '.join(found)} after {report.kind}, {report.effect}", report.words)
-        about = About(piece_id=next(iter(report.damaged)), run_id=report.run_id)
-        incident.concern_id = raise_concern(db, by=by, words=words, danger=Danger.NEGLIGIBLE, product_severity=DRAFT_SEVERITY,
-                                            about=about).id  # fmt: skip
+        incident.concern_id = _draft_of_damage(db, by, incident.label, report)
+
+
+def _draft_of_damage(db: Db, by: Viewer, label: str, report: Report) -> int:
+    found = []
+    for piece_id, damage in report.damaged.items():
+        piece = parts.get_piece(db, by.programme_id, piece_id)
+        found.append(f"{piece.revision.label} {piece.mark} {', '.join(damage)}")
+    words = _sentence(f"{label} {'; '.join(found)} after {report.kind}, {report.effect}", report.words)
+    about = About(piece_id=next(iter(report.damaged)), run_id=report.run_id)
+    return raise_concern(db, by=by, words=words, danger=Danger.NEGLIGIBLE, product_severity=DRAFT_SEVERITY, about=about).id
 
 
 def _sentence(what: str, words: str) -> str:
@@ -121,6 +124,30 @@ def _name_pieces(db: Db, by: Viewer, incident: Incident, report: Report) -> None
         if taken:
             quarantine_piece(db, piece_id, by=by, why=f"{incident.label} {', '.join(damage)}", session_id=incident.session_id)
         db.add(IncidentPiece(incident_id=incident.id, piece_id=piece_id, damage=BREAK.join(damage), quarantined=taken))
+
+
+def name_pieces(db: Db, incident_id: int, pieces: Mapping[int, tuple[str, ...]], *, by: Viewer, quarantine: bool = True) -> None:
+    """Pieces of its run that were not named when it was reported: the build was not in the book yet, or under a sealed key.
+
+    pieces : piece id -> damage words, none = it took it and is sound. Damage drafts a concern, as in a report.
+    """
+    require(by, Action.REPORT_INCIDENT)
+    parts.lock_programme(db, by.programme_id)
+    row = readable(db, by, incident_id)
+    if not pieces:
+        raise Refused("No piece is named", "Only named pieces are counted as hit", "Tick the pieces that took it.")
+    unnamed = {piece.id for piece in queries.list_unnamed(db, row.incident)}
+    if any(piece not in unnamed for piece in pieces):
+        raise Conflict("What was on the car has been corrected meanwhile, or a piece is named already", "",
+                       "Look at the pieces below and name them again.")  # fmt: skip
+    report = Report(Happened(row.incident.kind), Effect(row.incident.effect), pieces, run_id=row.incident.run_id, words=row.incident.words,
+                    quarantine=quarantine)  # fmt: skip
+    rules.check_report(report)
+    if report.damaged:
+        _draft_of_damage(db, by, row.label, report)
+    _name_pieces(db, by, row.incident, report)
+    record(db, "named pieces", "incident", incident_id, row.label, by_id=by.account_id, programme_id=by.programme_id,
+           session_id=row.incident.session_id, pieces=len(pieces))  # fmt: skip
 
 
 def class_cause(db: Db, incident_id: int, *, by: Viewer, version: int, cause: Cause, reason: str) -> None:

@@ -12,6 +12,7 @@ from app.web.forms import Field, Form
 HIT = "took the hit"
 PHOTO = Field("Photo", kind="file", required=False, hint="JPEG, PNG or WebP, at most 8 MB. Place and camera are not kept.")
 ALT = Field("What the photo shows", required=False, longest=LONGEST_ALT, hint="For whoever can't see it, such as “crack at the bolt hole”.")
+QUARANTINE = Field("Take damaged pieces out of use until somebody has looked", kind="checkbox", required=False, raw=True)
 FIGURES = ("speed_mps", "drop_height_m", "car_mass_g", "tweak_before_mm", "tweak_after_mm")
 
 
@@ -28,32 +29,10 @@ def _figure(label: str, unit: str, hint: str = "") -> Field:
     return Field(label, kind="number", unit=unit, required=False, hint=hint)
 
 
-class ReportForm(Form):
-    """`for_pieces` adds a field a piece; a posted form is read again then."""
+class PiecesForm(Form):
+    """Pieces that were not named when it was reported. `for_pieces` adds a field a piece; a posted form is read again then."""
 
-    fields_declared = {
-        "kind": Field("What happened", kind="radios", choices=[(kind.value, kind.value) for kind in Happened]),
-        "effect": Field("What came of it", kind="radios", choices=[(effect.value, effect.value) for effect in Effect]),
-        "pack_damage": Field("The battery pack", kind="checkboxes", required=False,
-                             choices=[(word.value, word.value) for word in PackDamage],
-                             hint="Any of these raises a concern for people and property by itself."),
-        "words": Field("In your own words", kind="textarea", longest=2000, required=False, hint="Kept as you write it."),
-        "quarantine": Field("Take damaged pieces out of use until somebody has looked", kind="checkbox", required=False, raw=True),
-        "struck": Field("What was hit", required=False, hint="Such as: board at turn 3."),
-        "hits": Field("Hits of this kind", kind="integer", raw="1"),
-        "lap_number": Field("On lap", kind="integer", required=False),
-        "speed_mps": _figure("Speed", "m/s"),
-        "drop_height_m": _figure("Drop height", "m", "Or the speed, not both."),
-        "car_mass_g": _figure("Mass of the car", "g", "Empty: 1700 g."),
-        "tweak_before_mm": _figure("Tweak before", "mm", "Largest corner gap on a flat plate."),
-        "tweak_after_mm": _figure("Tweak after", "mm"),
-        "happened_at": Field("When", kind="datetime-local", required=False, hint="Venue time. Empty: just now, or the run's end."),
-        "photo": PHOTO,
-        "alt": ALT,
-        "run_id": Field("Run", kind="hidden", required=False),
-        "piece_id": Field("Piece", kind="hidden", required=False),
-        "abuse_test_id": Field("Series", kind="hidden", required=False),
-    }  # fmt: skip
+    fields_declared = {"quarantine": QUARANTINE}
 
     def __init__(self) -> None:
         super().__init__()
@@ -81,14 +60,46 @@ class ReportForm(Form):
                                 "Look at the pieces below and send it again.")  # fmt: skip
         return self
 
+    def named(self) -> dict[int, tuple[str, ...]]:
+        """Piece id -> damage words, none = it took it and is sound. Call only when the form is ok."""
+        chosen = {piece: self.values[f"piece_{piece}"] for piece in self.piece_ids}
+        return {piece: tuple(word for word in words if word != "hit") for piece, words in chosen.items() if words}
+
+
+
+class ReportForm(PiecesForm):
+    """What happened, with its pieces."""
+
+    fields_declared = {
+        "kind": Field("What happened", kind="radios", choices=[(kind.value, kind.value) for kind in Happened]),
+        "effect": Field("What came of it", kind="radios", choices=[(effect.value, effect.value) for effect in Effect]),
+        "pack_damage": Field("The battery pack", kind="checkboxes", required=False,
+                             choices=[(word.value, word.value) for word in PackDamage],
+                             hint="Any of these raises a concern for people and property by itself."),
+        "words": Field("In your own words", kind="textarea", longest=2000, required=False, hint="Kept as you write it."),
+        "quarantine": QUARANTINE,
+        "struck": Field("What was hit", required=False, hint="Such as: board at turn 3."),
+        "hits": Field("Hits of this kind", kind="integer", raw="1"),
+        "lap_number": Field("On lap", kind="integer", required=False),
+        "speed_mps": _figure("Speed", "m/s"),
+        "drop_height_m": _figure("Drop height", "m", "Or the speed, not both."),
+        "car_mass_g": _figure("Mass of the car", "g", "Empty: 1700 g."),
+        "tweak_before_mm": _figure("Tweak before", "mm", "Largest corner gap on a flat plate."),
+        "tweak_after_mm": _figure("Tweak after", "mm"),
+        "happened_at": Field("When", kind="datetime-local", required=False, hint="Venue time. Empty: just now, or the run's end."),
+        "photo": PHOTO,
+        "alt": ALT,
+        "run_id": Field("Run", kind="hidden", required=False),
+        "piece_id": Field("Piece", kind="hidden", required=False),
+        "abuse_test_id": Field("Series", kind="hidden", required=False),
+    }  # fmt: skip
+
     def report(self, happened_at: datetime | None) -> Report:
         """What was typed. Call only when the form is ok."""
         v = self.values
-        chosen = {piece: v[f"piece_{piece}"] for piece in self.piece_ids}
         return Report(
             kind=Happened(v["kind"]), effect=Effect(v["effect"]), happened_at=happened_at, words=v["words"], quarantine=v["quarantine"],
-            pieces={piece: tuple(word for word in words if word != "hit") for piece, words in chosen.items() if words},
-            pack_damage=tuple(v["pack_damage"]), struck=v["struck"], hits=v["hits"], lap_number=v["lap_number"],
+            pieces=self.named(), pack_damage=tuple(v["pack_damage"]), struck=v["struck"], hits=v["hits"], lap_number=v["lap_number"],
             run_id=number(v["run_id"]), abuse_test_id=number(v["abuse_test_id"]), **{name: v[name] for name in FIGURES},
         )  # fmt: skip
 

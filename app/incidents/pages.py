@@ -132,6 +132,18 @@ def class_cause(request: Request, programme_id: Id, incident_id: Id, db: DbHere,
     return _incident_page(request, db, viewer, incident_id, cause_form=form)
 
 
+@router.post("/incidents/{incident_id}/pieces", dependencies=REPORT)
+def name_incident_pieces(request: Request, programme_id: Id, incident_id: Id, db: DbHere, viewer: SignedIn,
+                         form: forms.PiecesForm = posted(forms.PiecesForm)) -> Response:  # fmt: skip
+    form.for_pieces(queries.list_unnamed(db, commands.readable(db, viewer, incident_id).incident))
+    if form.ok:
+        with form.attempt(db):
+            commands.name_pieces(db, incident_id, form.named(), by=viewer, quarantine=form.values["quarantine"])
+        if form.ok:
+            return redirect(request, "show_incident", incident_id=incident_id, done="saved", fragment="pieces")
+    return _incident_page(request, db, viewer, incident_id, pieces_form=form)
+
+
 @router.post("/incidents/{incident_id}/photos", dependencies=REPORT)
 def add_incident_photo(request: Request, programme_id: Id, incident_id: Id, db: DbHere, viewer: SignedIn,
                        form: Form = posted(forms.PhotoForm)) -> Response:  # fmt: skip
@@ -157,11 +169,12 @@ def incident_photo(request: Request, programme_id: Id, incident_id: Id, photo_id
 
 
 def _incident_page(request: Request, db: Db, viewer: Viewer, incident_id: int, *, cause_form: Form | None = None,
-                   photo_form: Form | None = None) -> Response:  # fmt: skip
+                   photo_form: Form | None = None, pieces_form: forms.PiecesForm | None = None) -> Response:  # fmt: skip
     row = queries.get_incident(db, viewer, incident_id)
     causes = [] if row.withheld else queries.list_causes(db, viewer.programme_id, incident_id)
     pieces = [] if row.withheld else queries.list_pieces_of(db, [incident_id]).get(incident_id, [])
-    sent = cause_form or photo_form
+    sent = cause_form or photo_form or pieces_form
+    unnamed = [] if row.withheld else queries.list_unnamed(db, row.incident)
     form = cause_form or forms.CauseForm()
     if causes and (cause_form is None or cause_form.status == 409):
         form.fill(version=causes[-1][0].version)
@@ -170,7 +183,8 @@ def _incident_page(request: Request, db: Db, viewer: Viewer, incident_id: int, *
     return page(
         request, "incidents/show_incident.html", status=sent.status if sent else 200, row=row, incident=incident, causes=causes,
         pieces=pieces, photos=[] if row.withheld else queries.list_photos(db, incident_id), cause_form=form,
-        photo_form=photo_form or forms.PhotoForm(), damage=rules.split_words(incident.pack_damage), failed=failed,
+        pieces_form=pieces_form or forms.PiecesForm().for_pieces(unnamed), photo_form=photo_form or forms.PhotoForm(),
+        damage=rules.split_words(incident.pack_damage), failed=failed,
         counts=[piece for piece in failed if rules.counts_as_failure(incident.kind, piece.damage, row.cause)],
         impacts=rules.impacts_of(incident.kind, incident.hits),
         splinters=any(set(piece.damage) & set(PIECES_WITH_DUST) for piece in pieces),

@@ -53,6 +53,7 @@ class IncidentRow:
     zone: str
     abuse: str
     driver_id: int | None
+    code: int | None  # its run's, while the key is sealed
     withheld: bool
 
     @property
@@ -85,7 +86,7 @@ def _row(found: Sequence[Any], viewer: Viewer, hidden: frozenset[int]) -> Incide
     withheld = incident.session_id in hidden and not own and not incident.pack_damage
     return IncidentRow(incident, cause, initials or "–", run.label if run else "", session.label if session else "",
                        bool(session and not session.closed), session.time_zone if session else "", f"A-{abuse:02d}" if abuse else "",
-                       run.driver_id if run else None, withheld)  # fmt: skip
+                       run.driver_id if run else None, run.blind_code if run and run.sealed else None, withheld)  # fmt: skip
 
 
 def _shown(db: Db, viewer: Viewer, query: Select[*tuple[Any, ...]]) -> list[IncidentRow]:
@@ -141,6 +142,14 @@ def pieces_on_car(db: Db, run_id: int) -> list[PieceOf]:
     newest = ~select(newer.id).where(newer.run_id == AsRunBuild.run_id, newer.version > AsRunBuild.version).exists()
     return _pieces(db, select(Piece, Revision.label).join(BuildPiece, BuildPiece.piece_id == Piece.id)
                    .join(AsRunBuild, AsRunBuild.id == BuildPiece.build_id).where(AsRunBuild.run_id == run_id, newest))  # fmt: skip
+
+
+def list_unnamed(db: Db, incident: Incident) -> list[PieceOf]:
+    """Pieces on the car of its run that nobody has named yet."""
+    if incident.run_id is None:
+        return []
+    named = set(db.scalars(select(IncidentPiece.piece_id).where(IncidentPiece.incident_id == incident.id)))
+    return [piece for piece in pieces_on_car(db, incident.run_id) if piece.id not in named]
 
 
 def pieces_of_test(db: Db, abuse_test_id: int) -> list[PieceOf]:

@@ -15,6 +15,7 @@ from app.people.models import Account, Membership
 from app.people.rules import name_key
 from app.questions.models import Question, Variant
 from app.sessions.models import AsRunBuild, BuildVariant, Car, Run, Session
+from app.sessions.rules import code_words
 from app.timing.models import LapFile, LapLayout, Transponder
 from app.timing.rules import Reading, RunSpan
 
@@ -113,6 +114,8 @@ class CarriedRun:
     car: str
     started_at: datetime | None
     carried: Mapping[int, tuple[str, str, bool]]
+    blind_code: int | None
+    sealed: bool
 
     @property
     def is_control(self) -> bool:
@@ -122,14 +125,18 @@ class CarriedRun:
     def variants(self) -> str:
         return ", ".join(f"{label} {code}" for label, code, _ in self.carried.values())
 
+    @property
+    def on_car(self) -> str:
+        return code_words(self, self.variants)
+
 
 def list_carried(db: Db, programme_id: int, session_id: int) -> list[CarriedRun]:
     """The runs of a session in their order, by the newest version of what was on the car."""
     newer = aliased(AsRunBuild)
     newest = ~select(newer.id).where(newer.run_id == AsRunBuild.run_id, newer.version > AsRunBuild.version).exists()
     rows = db.execute(
-        select(Run.id, Run.number, Membership.initials, Car.name, Run.started_at, Question.id, Question.number, Variant.code,
-               Variant.is_control)
+        select(Run.id, Run.number, Membership.initials, Car.name, Run.started_at, Run.blind_code, Run.sealed_question_id, Question.id,
+               Question.number, Variant.code, Variant.is_control)
         .join(Car, Car.id == Run.car_id)
         .join(Membership, and_(Membership.account_id == Run.driver_id, Membership.programme_id == programme_id))
         .outerjoin(AsRunBuild, and_(AsRunBuild.run_id == Run.id, newest))
@@ -138,9 +145,9 @@ def list_carried(db: Db, programme_id: int, session_id: int) -> list[CarriedRun]
         .where(Run.session_id == session_id, Run.programme_id == programme_id).order_by(Run.number, Question.number)
     ).all()  # fmt: skip
     carried: dict[int, dict[int, tuple[str, str, bool]]] = {}
-    facts: dict[int, tuple[str, str, str, datetime | None]] = {}
-    for run_id, number, initials, car, started, question_id, question, code, control in rows:
-        facts.setdefault(run_id, (f"R-{number:02d}", initials, car, started))
+    facts: dict[int, tuple[tuple[str, str, str, datetime | None], tuple[int | None, bool]]] = {}
+    for run_id, number, initials, car, started, blind_code, sealed, question_id, question, code, control in rows:
+        facts.setdefault(run_id, ((f"R-{number:02d}", initials, car, started), (blind_code, sealed is not None)))
         if question_id is not None:
             carried.setdefault(run_id, {})[question_id] = (f"Q-{question:02d}", code, bool(control))
-    return [CarriedRun(run_id, *fact, carried.get(run_id, {})) for run_id, fact in facts.items()]
+    return [CarriedRun(run_id, *who, carried.get(run_id, {}), *code) for run_id, (who, code) in facts.items()]

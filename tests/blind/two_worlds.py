@@ -46,6 +46,7 @@ from app.sessions import commands as sessions
 from app.settings import Settings
 from tests import fixture, make
 from tests.access.routes import all_doors
+from tests.blind.happenings import happen
 
 NOW = scenes.moment(fixture.DAY, 17)
 TOKENS = re.compile(r'(name="(?:form_token|token)" value=")[^"]*')
@@ -204,6 +205,7 @@ def _drive(db: Db, made: World, spec: Spec, order: Sequence[str], mine: random.R
                 with clock.at(start + timedelta(minutes=8)):
                     file_slip(db, run_id, by=made.people[initials], token=f"two-worlds-{index:08d}", answers=said)
     _answer(db, made, spec, mine, others, own)
+    happen(db, made.people, w.q.pieces, made.runs[0], made.runs[spec.each], others)
     with transaction(db), clock.at(scenes.moment(fixture.DAY, 11, 30)):
         if spec.concern:
             raise_concern(db, by=made.people["MS"], words="A crack, I think, after the second jump", danger=Danger.CRITICAL,
@@ -314,6 +316,9 @@ class Crawler:
               for b in w.q.variants.values()),
             *(("/concerns", {"words": "It cracked on landing", "danger": "critical", "product_severity": "8", "run_id": str(run),
                              "revision_id": str(revision)}) for revision in w.q.revisions.values()),
+            *(("/incidents", {"run_id": str(run), "kind": "board hit, nose", "effect": "stopped", f"piece_{pieces[0]}": ["cracked"]})
+              for pieces in w.q.pieces.values()),
+            *(("/incidents/1/pieces", {f"piece_{pieces[0]}": ["hit"]}) for pieces in w.q.pieces.values()),
             *(("/tables/preview", {"kind": "laps", "pasted": f"session,run,lap,lap_time_s,variant\nS-02,R-01,9,22.4,{code}"})
               for code in w.q.variants),
         ]  # fmt: skip
