@@ -21,7 +21,7 @@ from tests.postgres import Server
 
 # The framework stack: what an app of this kind is made of, before its own first line. pydantic.v1 is among it: fastapi
 # loads it by itself at the first route with a declared parameter (fastapi/_compat/shared.py, is_pydantic_v1_model_class).
-FRAMEWORK = ("import fastapi, pydantic.v1, starlette.staticfiles, python_multipart, sqlalchemy.orm, sqlalchemy.dialects.sqlite, "
+FRAMEWORK = ("import fastapi, starlette.staticfiles, python_multipart, sqlalchemy.orm, sqlalchemy.dialects.sqlite, "
              "alembic.command, jinja2, uvicorn, argon2")  # fmt: skip
 HEAVY = ("scipy.stats", "scipy.optimize", "numpy.random", "scipy.special", "psycopg", "alembic", "uvicorn")
 

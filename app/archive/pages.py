@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response, StreamingResponse
 
 from app.access.actions import Action
-from app.access.guard import DbHere, Id, SignedIn, allow
+from app.access.guard import DbHere, SignedIn, allow
 from app.access.viewer import Viewer
 from app.archive import commands, queries
 from app.archive.format import LEFT_OUT
@@ -25,12 +25,12 @@ PIECE = 200_000
 
 
 @router.get("", dependencies=EXPORT)
-def show_archive(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_archive(request: Request, db: DbHere, viewer: SignedIn) -> Response:
     return _page(request, db, viewer)
 
 
 @router.post("", dependencies=EXPORT)
-def export_archive(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+def export_archive(request: Request, db: DbHere, viewer: SignedIn,
                    form: ExportForm = posted(ExportForm)) -> Response:  # fmt: skip
     """The zip as a download; it is written whole before the first byte is sent."""
     queries.check_may_export(db, viewer)

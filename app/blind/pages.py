@@ -25,7 +25,7 @@ OPEN, FILE = [allow(Action.OPEN_KEY)], [allow(Action.FILE_SLIP)]
 
 
 @router.get("/sessions/{session_id}/blocks", dependencies=SEE)
-def list_blocks(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def list_blocks(request: Request, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     session = sessions.get_session(db, viewer.programme_id, session_id)
     blocks = queries.load_blocks(db, viewer.programme_id, viewer=viewer, session_id=session_id)
     asked: dict[int, VariantRow] = {}
@@ -36,7 +36,7 @@ def list_blocks(request: Request, programme_id: Id, session_id: Id, db: DbHere, 
 
 
 @router.get("/sessions/{session_id}/blocks/new", dependencies=SEAL)
-def show_new_block(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn, question_id: str = "",
+def show_new_block(request: Request, session_id: Id, db: DbHere, viewer: SignedIn, question_id: str = "",
                    kind: str = "") -> Response:  # fmt: skip
     sessions.get_session(db, viewer.programme_id, session_id)
     if not whole(question_id):
@@ -45,7 +45,7 @@ def show_new_block(request: Request, programme_id: Id, session_id: Id, db: DbHer
 
 
 @router.post("/sessions/{session_id}/blocks", dependencies=SEAL)
-def seal_block(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def seal_block(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
                form: BlockForm = posted(BlockForm)) -> Response:  # fmt: skip
     _for_runs(db, viewer, session_id, form)
     if form.ok:
@@ -61,12 +61,12 @@ def seal_block(request: Request, programme_id: Id, session_id: Id, db: DbHere, v
 
 
 @router.get("/blocks/{block_id}", dependencies=SEE)
-def show_block(request: Request, programme_id: Id, block_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_block(request: Request, block_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _block_page(request, db, viewer, block_id)
 
 
 @router.get("/blocks/{block_id}/key", dependencies=KEY)
-def show_key(request: Request, programme_id: Id, block_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_key(request: Request, block_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     require(viewer, Action.SEE_KEY, queries.get_block(db, viewer.programme_id, block_id))
     block = queries.load_block(db, viewer, block_id)
     labels = {piece.id: piece.label for piece in list_pieces(db, viewer.programme_id)}
@@ -75,12 +75,12 @@ def show_key(request: Request, programme_id: Id, block_id: Id, db: DbHere, viewe
 
 
 @router.get("/blocks/{block_id}/runs/{run_id}/build", dependencies=KEY)
-def show_sealed_build(request: Request, programme_id: Id, block_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_sealed_build(request: Request, block_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _build_page(request, db, viewer, block_id, run_id, SealedBuildForm())
 
 
 @router.post("/blocks/{block_id}/runs/{run_id}/build", dependencies=KEY)
-def note_build(request: Request, programme_id: Id, block_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def note_build(request: Request, block_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
                form: SealedBuildForm = posted(SealedBuildForm)) -> Response:  # fmt: skip
     require(viewer, Action.SEE_KEY, queries.get_block(db, viewer.programme_id, block_id))
     form.offer(piece_ids=_pieces(db, viewer))
@@ -95,7 +95,7 @@ def note_build(request: Request, programme_id: Id, block_id: Id, run_id: Id, db:
 
 
 @router.post("/blocks/{block_id}/open", dependencies=OPEN)
-def open_block(request: Request, programme_id: Id, block_id: Id, db: DbHere, viewer: SignedIn,
+def open_block(request: Request, block_id: Id, db: DbHere, viewer: SignedIn,
                form: OpenForm = posted(OpenForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -106,7 +106,7 @@ def open_block(request: Request, programme_id: Id, block_id: Id, db: DbHere, vie
 
 
 @router.post("/blocks/{block_id}/guesses", dependencies=FILE)
-def file_guesses(request: Request, programme_id: Id, block_id: Id, db: DbHere, viewer: SignedIn,
+def file_guesses(request: Request, block_id: Id, db: DbHere, viewer: SignedIn,
                  form: GuessForm = posted(GuessForm)) -> Response:  # fmt: skip
     form.for_codes(queries.load_block(db, viewer, block_id), viewer.account_id)
     if form.ok:
@@ -118,7 +118,7 @@ def file_guesses(request: Request, programme_id: Id, block_id: Id, db: DbHere, v
 
 
 @router.post("/blocks/{block_id}/choices", dependencies=FILE)
-def file_choice(request: Request, programme_id: Id, block_id: Id, db: DbHere, viewer: SignedIn,
+def file_choice(request: Request, block_id: Id, db: DbHere, viewer: SignedIn,
                 form: ChoiceForm = posted(ChoiceForm)) -> Response:  # fmt: skip
     block = queries.load_block(db, viewer, block_id)
     first = whole(form.fields["first_run_id"].raw)

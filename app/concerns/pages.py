@@ -27,7 +27,7 @@ SHOWN = {"open": "open", "closed": "closed", "all": "all"}
 
 
 @router.get("/concerns", dependencies=SEE)
-def list_concerns(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, show: str = "open") -> Response:
+def list_concerns(request: Request, db: DbHere, viewer: SignedIn, show: str = "open") -> Response:
     found = queries.list_concerns(db, viewer.programme_id, viewer=viewer)
     show = SHOWN.get(show, "open")
     rows = [row for row in found if show == "all" or row.open == (show == "open")]
@@ -57,7 +57,7 @@ def show_new_concern(
 
 
 @router.post("/concerns", dependencies=RAISE)
-def raise_concern(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+def raise_concern(request: Request, db: DbHere, viewer: SignedIn,
                   form: Form = posted(forms.RaiseForm)) -> Response:  # fmt: skip
     _offer_links(db, viewer, form)
     if form.ok:
@@ -117,12 +117,12 @@ def _raise_page(request: Request, db: Db, viewer: Viewer, form: Form, *, status:
 
 
 @router.get("/concerns/{concern_id}", dependencies=SEE)
-def show_concern(request: Request, programme_id: Id, concern_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_concern(request: Request, concern_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _concern_page(request, db, viewer, concern_id)
 
 
 @router.post("/concerns/{concern_id}/remarks", dependencies=RAISE)
-def add_remark(request: Request, programme_id: Id, concern_id: Id, db: DbHere, viewer: SignedIn,
+def add_remark(request: Request, concern_id: Id, db: DbHere, viewer: SignedIn,
                form: Form = posted(forms.RemarkForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -133,7 +133,7 @@ def add_remark(request: Request, programme_id: Id, concern_id: Id, db: DbHere, v
 
 
 @router.post("/concerns/{concern_id}/triage", dependencies=TRIAGE)
-def triage_concern(request: Request, programme_id: Id, concern_id: Id, db: DbHere, viewer: SignedIn,
+def triage_concern(request: Request, concern_id: Id, db: DbHere, viewer: SignedIn,
                    form: Form = posted(forms.TriageForm)) -> Response:  # fmt: skip
     _offer_owners(list_people(db, viewer.programme_id), form)
     if form.ok:
@@ -166,7 +166,7 @@ def _offer_owners(people: Sequence[Person], form: Form, present: int | None = No
 
 
 @router.post("/concerns/{concern_id}/close", dependencies=TRIAGE)
-def close_concern(request: Request, programme_id: Id, concern_id: Id, db: DbHere, viewer: SignedIn,
+def close_concern(request: Request, concern_id: Id, db: DbHere, viewer: SignedIn,
                   form: forms.CloseForm = posted(forms.CloseForm)) -> Response:  # fmt: skip
     _offer_closing(db, viewer, form, queries.list_concerns(db, viewer.programme_id, viewer=viewer), concern_id)
     if form.ok:
@@ -191,7 +191,7 @@ def _offer_closing(db: Db, viewer: Viewer, form: Form, rows: Sequence[ConcernRow
 
 
 @router.post("/concerns/{concern_id}/reopen", dependencies=TRIAGE)
-def reopen_concern(request: Request, programme_id: Id, concern_id: Id, db: DbHere, viewer: SignedIn,
+def reopen_concern(request: Request, concern_id: Id, db: DbHere, viewer: SignedIn,
                    form: Form = posted(forms.ReopenForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):

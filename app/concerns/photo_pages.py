@@ -20,12 +20,12 @@ SEE, RAISE = [allow(Action.SEE_PROGRAMME)], [allow(Action.RAISE_CONCERN)]
 
 
 @router.get("/concerns/{concern_id}/photos", dependencies=SEE)
-def show_concern_photos(request: Request, programme_id: Id, concern_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_concern_photos(request: Request, concern_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _page(request, db, viewer, concern_id, PhotoForm())
 
 
 @router.post("/concerns/{concern_id}/photos", dependencies=RAISE)
-def add_concern_photo(request: Request, programme_id: Id, concern_id: Id, db: DbHere, viewer: SignedIn,
+def add_concern_photo(request: Request, concern_id: Id, db: DbHere, viewer: SignedIn,
                       form: Form = posted(PhotoForm)) -> Response:  # fmt: skip
     if form.ok:
         try:
@@ -40,7 +40,7 @@ def add_concern_photo(request: Request, programme_id: Id, concern_id: Id, db: Db
 
 
 @router.get("/concerns/{concern_id}/photos/{photo_id}", dependencies=SEE)
-def concern_photo(request: Request, programme_id: Id, concern_id: Id, photo_id: Id, db: DbHere, viewer: SignedIn,
+def concern_photo(request: Request, concern_id: Id, photo_id: Id, db: DbHere, viewer: SignedIn,
                   small: str = "") -> Response:  # fmt: skip
     """The JPEG itself, for who may read its concern."""
     row = photo_commands.readable(db, viewer, concern_id)

@@ -28,7 +28,7 @@ SEE, FILE, SIGN = [allow(Action.SEE_PROGRAMME)], [allow(Action.FILE_RULING)], [a
 
 
 @router.get("/questions/{question_id}/sheet", dependencies=SEE)
-def show_sheet(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_sheet(request: Request, question_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     opened = queries.open_sheet(db, viewer, question_id, in_two_steps=True)
     if opened.first_look:
         return redirect(request, "show_sheet", question_id=question_id, query=dict(request.query_params))
@@ -44,17 +44,17 @@ def show_sheet(request: Request, programme_id: Id, question_id: Id, db: DbHere, 
 
 
 @router.get("/rulings", dependencies=SEE)
-def list_rulings(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def list_rulings(request: Request, db: DbHere, viewer: SignedIn) -> Response:
     return page(request, "decisions/list_rulings.html", rulings=queries.list_rulings(db, viewer.programme_id))
 
 
 @router.get("/questions/{question_id}/variants/{variant_id}/rule", dependencies=FILE)
-def show_new_ruling(request: Request, programme_id: Id, question_id: Id, variant_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_new_ruling(request: Request, question_id: Id, variant_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _ruling_form_page(request, db, viewer, question_id, variant_id, RulingForm())
 
 
 @router.post("/questions/{question_id}/variants/{variant_id}/rule", dependencies=FILE)
-def file_ruling(request: Request, programme_id: Id, question_id: Id, variant_id: Id, db: DbHere, viewer: SignedIn,
+def file_ruling(request: Request, question_id: Id, variant_id: Id, db: DbHere, viewer: SignedIn,
                 form: RulingForm = posted(RulingForm)) -> Response:  # fmt: skip
     if form.ok:
         values = {**form.values, "form": form.values["form"] or "sole"}
@@ -68,12 +68,12 @@ def file_ruling(request: Request, programme_id: Id, question_id: Id, variant_id:
 
 
 @router.get("/rulings/{ruling_id}", dependencies=SEE)
-def show_ruling(request: Request, programme_id: Id, ruling_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_ruling(request: Request, ruling_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _ruling_page(request, db, viewer, ruling_id)
 
 
 @router.post("/rulings/{ruling_id}/sign", dependencies=SIGN)
-def sign_ruling(request: Request, programme_id: Id, ruling_id: Id, db: DbHere, viewer: SignedIn,
+def sign_ruling(request: Request, ruling_id: Id, db: DbHere, viewer: SignedIn,
                 form: SignForm = posted(SignForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -84,7 +84,7 @@ def sign_ruling(request: Request, programme_id: Id, ruling_id: Id, db: DbHere, v
 
 
 @router.post("/rulings/{ruling_id}/reopen", dependencies=SIGN)
-def reopen_ruling(request: Request, programme_id: Id, ruling_id: Id, db: DbHere, viewer: SignedIn,
+def reopen_ruling(request: Request, ruling_id: Id, db: DbHere, viewer: SignedIn,
                   form: ReopenForm = posted(ReopenForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):

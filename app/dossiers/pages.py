@@ -4,7 +4,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
-from app.access.guard import DbHere, Id, SignedIn, allow
+from app.access.guard import DbHere, SignedIn, allow
 from app.access.viewer import Viewer
 from app.concerns.queries import list_open_blockers
 from app.db import AlreadyThere, DatabaseDown, Db
@@ -25,7 +25,7 @@ TRAIL_PAGE = 60
 
 
 @router.get("", dependencies=[allow(Action.SEE_PROGRAMME)])
-def show_home(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_home(request: Request, db: DbHere, viewer: SignedIn) -> Response:
     leads = bool(viewer.hats & {Hat.DESIGNER, Hat.MANAGER})
     if leads and _freshened(db, viewer):
         return redirect(request, "show_home")  # so that the page itself stays within its budget of queries
@@ -56,7 +56,7 @@ def _freshened(db: Db, viewer: Viewer) -> bool:
 
 
 @router.get("/what-next", dependencies=[allow(Action.SEE_PROGRAMME)])
-def show_what_next(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, by: str = "") -> Response:
+def show_what_next(request: Request, db: DbHere, viewer: SignedIn, by: str = "") -> Response:
     """What every open question lacks, and what one more session would settle."""
     if _freshened(db, viewer):
         return redirect(request, "show_what_next", query={"by": by} if by else {})
@@ -66,7 +66,7 @@ def show_what_next(request: Request, programme_id: Id, db: DbHere, viewer: Signe
 
 
 @router.get("/trail", dependencies=[allow(Action.SEE_TRAIL)])
-def list_trail(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, thing: str = "", thing_id: str = "",
+def list_trail(request: Request, db: DbHere, viewer: SignedIn, thing: str = "", thing_id: str = "",
                by: str = "", before: str = "") -> Response:  # fmt: skip
     people = list_people(db, viewer.programme_id)
     form = TrailForm().show(thing, by, [(str(p.account_id), f"{p.initials} {p.name}") for p in people])
@@ -80,7 +80,7 @@ def list_trail(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
 
 
 @router.get("/components", dependencies=[allow(Action.SEE_PROGRAMME)])
-def show_components(request: Request, programme_id: Id, viewer: SignedIn) -> Response:
+def show_components(request: Request, viewer: SignedIn) -> Response:
     """The design system on one page, for whoever draws the next one."""
     return page(request, "dossiers/show_components.html")
 

@@ -25,17 +25,17 @@ JUDGE, CONDUCT = [allow(Action.JUDGE_COUNTING)], [allow(Action.RUN_SESSION)]
 
 
 @router.get("/runs/{run_id}", dependencies=SEE)
-def show_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_run(request: Request, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _run_page(request, db, viewer, run_id)
 
 
 @router.get("/runs/{run_id}/slip", dependencies=FILE)
-def show_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_slip(request: Request, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _slip_page(request, db, viewer, run_id, SlipForm().fill(token=new_token()))
 
 
 @router.post("/runs/{run_id}/slip", dependencies=FILE)
-def file_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def file_slip(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
               form: SlipForm = posted(SlipForm)) -> Response:  # fmt: skip
     form.for_attributes(list_attributes(db, viewer.programme_id, on_slip=True))
     if form.ok:
@@ -50,12 +50,12 @@ def file_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer
 
 
 @router.get("/runs/{run_id}/paper-slip", dependencies=[allow(Action.FILE_FOR_ANOTHER)])
-def show_paper_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_paper_slip(request: Request, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _slip_page(request, db, viewer, run_id, SlipForm().fill(token=new_token()), paper=True)
 
 
 @router.post("/runs/{run_id}/paper-slip", dependencies=[allow(Action.FILE_FOR_ANOTHER)])
-def file_paper_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def file_paper_slip(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
                     form: SlipForm = posted(SlipForm)) -> Response:  # fmt: skip
     form.for_attributes(list_attributes(db, viewer.programme_id, on_slip=True))
     run = sessions.get_run(db, viewer.programme_id, run_id)
@@ -73,18 +73,18 @@ def file_paper_slip(request: Request, programme_id: Id, run_id: Id, db: DbHere, 
 
 
 @router.get("/slips/{slip_id}", dependencies=SEE)
-def show_filed_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_filed_slip(request: Request, slip_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _filed_page(request, db, viewer, slip_id)
 
 
 @router.get("/slips/{slip_id}/amend", dependencies=AMEND)
-def show_amend_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_amend_slip(request: Request, slip_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     slip = queries.get_slip(db, viewer.programme_id, slip_id)
     return _amend_page(request, db, viewer, slip_id, SlipForm().fill(version=slip.version))
 
 
 @router.post("/slips/{slip_id}/amend", dependencies=AMEND)
-def amend_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn,
+def amend_slip(request: Request, slip_id: Id, db: DbHere, viewer: SignedIn,
                form: SlipForm = posted(SlipForm)) -> Response:  # fmt: skip
     form.fields["token"].required, form.fields["reason"].required = False, True
     form.for_attributes(list_attributes(db, viewer.programme_id))
@@ -99,7 +99,7 @@ def amend_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, view
 
 
 @router.post("/slips/{slip_id}/move", dependencies=AMEND)
-def move_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn,
+def move_slip(request: Request, slip_id: Id, db: DbHere, viewer: SignedIn,
               form: MoveForm = posted(MoveForm)) -> Response:  # fmt: skip
     slip = queries.get_slip(db, viewer.programme_id, slip_id)
     form.offer(run_id=choices.own_runs(db, viewer, slip.run_id))
@@ -114,7 +114,7 @@ def move_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewe
 
 
 @router.post("/slips/{slip_id}/withdraw", dependencies=AMEND)
-def withdraw_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn,
+def withdraw_slip(request: Request, slip_id: Id, db: DbHere, viewer: SignedIn,
                   form: WithdrawForm = posted(WithdrawForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -125,7 +125,7 @@ def withdraw_slip(request: Request, programme_id: Id, slip_id: Id, db: DbHere, v
 
 
 @router.post("/slips/{slip_id}/versions/{version}/settle", dependencies=AMEND)
-def settle_proposed(request: Request, programme_id: Id, slip_id: Id, version: Id, db: DbHere, viewer: SignedIn,
+def settle_proposed(request: Request, slip_id: Id, version: Id, db: DbHere, viewer: SignedIn,
                     form: SettleForm = posted(SettleForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -136,7 +136,7 @@ def settle_proposed(request: Request, programme_id: Id, slip_id: Id, version: Id
 
 
 @router.post("/slips/{slip_id}/versions/{version}/confirm-move", dependencies=JUDGE)
-def confirm_move(request: Request, programme_id: Id, slip_id: Id, version: Id, db: DbHere, viewer: SignedIn,
+def confirm_move(request: Request, slip_id: Id, version: Id, db: DbHere, viewer: SignedIn,
                  form: ConfirmMoveForm = posted(ConfirmMoveForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -147,7 +147,7 @@ def confirm_move(request: Request, programme_id: Id, slip_id: Id, version: Id, d
 
 
 @router.post("/slips/{slip_id}/confirm", dependencies=FILE)
-def confirm_as_mine(request: Request, programme_id: Id, slip_id: Id, db: DbHere, viewer: SignedIn,
+def confirm_as_mine(request: Request, slip_id: Id, db: DbHere, viewer: SignedIn,
                form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
     with form.press(db):
         run_id = commands.confirm_as_mine(db, slip_id, by=viewer).run_id
@@ -155,7 +155,7 @@ def confirm_as_mine(request: Request, programme_id: Id, slip_id: Id, db: DbHere,
 
 
 @router.post("/runs/{run_id}/counting", dependencies=JUDGE)
-def judge_counting(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def judge_counting(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
                    form: CountingForm = posted(CountingForm)) -> Response:  # fmt: skip
     filed = queries.list_slips(db, viewer.programme_id, [run_id], attribute_names={})
     form.offer(slip_id=choices.slip_choices(filed, sessions.account_names(db, viewer.programme_id)))
@@ -170,12 +170,12 @@ def judge_counting(request: Request, programme_id: Id, run_id: Id, db: DbHere, v
 
 
 @router.get("/sessions/{session_id}/swap", dependencies=CONDUCT)
-def show_swap(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_swap(request: Request, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _swap_page(request, db, viewer, session_id, SwapForm().offer(**choices.swap_choices(db, viewer, session_id)))
 
 
 @router.post("/sessions/{session_id}/swap", dependencies=CONDUCT)
-def swap_cars(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def swap_cars(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
               form: SwapForm = posted(SwapForm)) -> Response:  # fmt: skip
     form.offer(**choices.swap_choices(db, viewer, session_id))
     if form.ok:

@@ -48,12 +48,12 @@ def read_clock() -> Response:
 
 
 @router.get("/programmes/{programme_id}/hall", dependencies=SEE)
-def show_hall(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_hall(request: Request, db: DbHere, viewer: SignedIn) -> Response:
     return _hall_page(request, db, viewer, ConditionsForm())
 
 
 @router.post("/programmes/{programme_id}/sessions/{session_id}/conditions", dependencies=[allow(Action.RUN_SESSION)])
-def note_conditions(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def note_conditions(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
                     form: Form = posted(ConditionsForm)) -> Response:  # fmt: skip
     sessions.get_session(db, viewer.programme_id, session_id)  # one that is nowhere is 404 whatever was typed
     if form.ok:
@@ -65,13 +65,13 @@ def note_conditions(request: Request, programme_id: Id, session_id: Id, db: DbHe
 
 
 @router.get("/programmes/{programme_id}/outbox", dependencies=SEE)
-def show_outbox(request: Request, programme_id: Id, viewer: SignedIn) -> Response:
+def show_outbox(request: Request, viewer: SignedIn) -> Response:
     """The page only frames the list: what is unsent is on the phone, and the script shows it from there."""
     return page(request, "hall/show_outbox.html")
 
 
 @router.get("/programmes/{programme_id}/sessions/{session_id}/cards", dependencies=SEE)
-def show_cards(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_cards(request: Request, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     """A paper twin of the slip for each run, with the run's number and its check letter."""
     session = sessions.get_session(db, viewer.programme_id, session_id)
     cards = queries.list_cards(db, viewer.programme_id, session_id)

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
-from app.access.guard import DbHere, Id, SignedIn, allow
+from app.access.guard import DbHere, SignedIn, allow
 from app.access.policy import may
 from app.access.viewer import Viewer
 from app.db import Db
@@ -25,12 +25,12 @@ ROLES = {"needed": [role.value for role in NEEDED], "optional": [role.value for 
 
 
 @router.get("", dependencies=IMPORT)
-def show_import(request: Request, programme_id: Id) -> Response:
+def show_import(request: Request) -> Response:
     return _page(request, UploadForm())
 
 
 @router.post("/preview", dependencies=IMPORT)
-def preview_table(request: Request, programme_id: Id, form: UploadForm = posted(UploadForm)) -> Response:
+def preview_table(request: Request, form: UploadForm = posted(UploadForm)) -> Response:
     if not form.ok:
         return _page(request, form, status=422)
     upload = form.values["table"]
@@ -51,7 +51,7 @@ def preview_table(request: Request, programme_id: Id, form: UploadForm = posted(
 
 
 @router.post("/check", dependencies=IMPORT)
-def check_table(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+def check_table(request: Request, db: DbHere, viewer: SignedIn,
                 form: ImportForm = posted(ImportForm)) -> Response:  # fmt: skip
     table, checked = _table(form), None
     into = _into(form, viewer)
@@ -66,7 +66,7 @@ def check_table(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn
 
 
 @router.post("", dependencies=IMPORT)
-def import_ratings(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+def import_ratings(request: Request, db: DbHere, viewer: SignedIn,
                    form: ImportForm = posted(ImportForm)) -> Response:  # fmt: skip
     table = _table(form)
     if form.ok:

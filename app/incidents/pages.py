@@ -29,14 +29,14 @@ PLAN = [allow(Action.PLAN_ABUSE)]
 
 
 @router.get("/incidents", dependencies=SEE)
-def list_incidents(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def list_incidents(request: Request, db: DbHere, viewer: SignedIn) -> Response:
     rows = queries.list_incidents(db, viewer)
     return page(request, "incidents/list_incidents.html", rows=rows, pieces=queries.list_pieces_of(db, [row.id for row in rows]),
                 tests=queries.list_tests(db, viewer.programme_id))  # fmt: skip
 
 
 @router.get("/incidents/new", dependencies=REPORT)
-def show_new_incident(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, run_id: str = "", piece_id: str = "",
+def show_new_incident(request: Request, db: DbHere, viewer: SignedIn, run_id: str = "", piece_id: str = "",
                       abuse_test_id: str = "") -> Response:  # fmt: skip
     if not (run_id or piece_id or abuse_test_id):
         return page(request, "incidents/show_new_incident.html", form=None, runs=queries.list_runs_to_report(db, viewer),
@@ -46,7 +46,7 @@ def show_new_incident(request: Request, programme_id: Id, db: DbHere, viewer: Si
 
 
 @router.post("/incidents", dependencies=REPORT)
-def report_incident(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+def report_incident(request: Request, db: DbHere, viewer: SignedIn,
                     form: forms.ReportForm = posted(forms.ReportForm)) -> Response:  # fmt: skip
     form.for_pieces(_pieces_for(db, viewer, form))
     picture = _picture(form) if form.ok else None
@@ -116,12 +116,12 @@ MORE = ("struck", "hits", "lap_number", "speed_mps", "drop_height_m", "car_mass_
 
 
 @router.get("/incidents/{incident_id}", dependencies=SEE)
-def show_incident(request: Request, programme_id: Id, incident_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_incident(request: Request, incident_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _incident_page(request, db, viewer, incident_id)
 
 
 @router.post("/incidents/{incident_id}/cause", dependencies=CLASS)
-def class_cause(request: Request, programme_id: Id, incident_id: Id, db: DbHere, viewer: SignedIn,
+def class_cause(request: Request, incident_id: Id, db: DbHere, viewer: SignedIn,
                 form: Form = posted(forms.CauseForm)) -> Response:  # fmt: skip
     if form.ok:
         v = form.values
@@ -133,7 +133,7 @@ def class_cause(request: Request, programme_id: Id, incident_id: Id, db: DbHere,
 
 
 @router.post("/incidents/{incident_id}/pieces", dependencies=REPORT)
-def name_incident_pieces(request: Request, programme_id: Id, incident_id: Id, db: DbHere, viewer: SignedIn,
+def name_incident_pieces(request: Request, incident_id: Id, db: DbHere, viewer: SignedIn,
                          form: forms.PiecesForm = posted(forms.PiecesForm)) -> Response:  # fmt: skip
     form.for_pieces(queries.list_unnamed(db, commands.readable(db, viewer, incident_id).incident))
     if form.ok:
@@ -145,7 +145,7 @@ def name_incident_pieces(request: Request, programme_id: Id, incident_id: Id, db
 
 
 @router.post("/incidents/{incident_id}/photos", dependencies=REPORT)
-def add_incident_photo(request: Request, programme_id: Id, incident_id: Id, db: DbHere, viewer: SignedIn,
+def add_incident_photo(request: Request, incident_id: Id, db: DbHere, viewer: SignedIn,
                        form: Form = posted(forms.PhotoForm)) -> Response:  # fmt: skip
     picture = _picture(form) if form.ok else None
     if form.ok and picture is not None:
@@ -157,7 +157,7 @@ def add_incident_photo(request: Request, programme_id: Id, incident_id: Id, db: 
 
 
 @router.get("/incidents/{incident_id}/photos/{photo_id}", dependencies=SEE)
-def incident_photo(request: Request, programme_id: Id, incident_id: Id, photo_id: Id, db: DbHere, viewer: SignedIn,
+def incident_photo(request: Request, incident_id: Id, photo_id: Id, db: DbHere, viewer: SignedIn,
                    small: str = "") -> Response:  # fmt: skip
     """The JPEG itself, for who may read its incident; the other headers are those of every answer."""
     row = commands.readable(db, viewer, incident_id)
@@ -195,13 +195,13 @@ def _incident_page(request: Request, db: Db, viewer: Viewer, incident_id: int, *
 
 # --- planned abuse
 @router.get("/abuse/new", dependencies=PLAN)
-def show_new_abuse(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, piece_id: str = "") -> Response:
+def show_new_abuse(request: Request, db: DbHere, viewer: SignedIn, piece_id: str = "") -> Response:
     form = forms.AbuseForm().fill(piece_id=piece_id)
     return _new_abuse_page(request, db, viewer, form)
 
 
 @router.post("/abuse", dependencies=PLAN)
-def start_abuse(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, form: Form = posted(forms.AbuseForm)) -> Response:
+def start_abuse(request: Request, db: DbHere, viewer: SignedIn, form: Form = posted(forms.AbuseForm)) -> Response:
     form.offer(**_piece_choices(db, viewer))
     if form.ok:
         v = dict(form.values)
@@ -227,7 +227,7 @@ def _new_abuse_page(request: Request, db: Db, viewer: Viewer, form: Form) -> Res
 
 
 @router.get("/abuse/{abuse_test_id}", dependencies=SEE)
-def show_abuse(request: Request, programme_id: Id, abuse_test_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_abuse(request: Request, abuse_test_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     test = queries.get_test(db, viewer.programme_id, abuse_test_id)
     rows = [row for row in reversed(queries.list_incidents(db, viewer, abuse_test_id=test.id)) if not row.withheld]
     pieces = queries.list_pieces_of(db, [row.id for row in rows])

@@ -19,7 +19,7 @@ SEE = [allow(Action.SEE_PROGRAMME)]
 
 
 @router.get("/revisions/{revision_id}/use", dependencies=SEE)
-def show_revision_use(request: Request, programme_id: Id, revision_id: Id, db: DbHere, viewer: SignedIn, beside: str = "") -> Response:
+def show_revision_use(request: Request, revision_id: Id, db: DbHere, viewer: SignedIn, beside: str = "") -> Response:
     revision = parts.get_revision(db, viewer.programme_id, revision_id)
     hidden = frozenset(hidden_sessions(db, viewer))
     use, own = _load(db, revision_id, hidden)
@@ -38,7 +38,7 @@ def show_revision_use(request: Request, programme_id: Id, revision_id: Id, db: D
 
 
 @router.get("/pieces/{piece_id}/use", dependencies=SEE)
-def show_piece_use(request: Request, programme_id: Id, piece_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_piece_use(request: Request, piece_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     piece = parts.get_piece(db, viewer.programme_id, piece_id)
     hidden = frozenset(hidden_sessions(db, viewer))
     runs = exposure_queries.list_runs_of_piece(db, piece_id, hidden)

@@ -26,13 +26,13 @@ SHOWN_ROWS = 300
 
 
 @router.get("/tables", dependencies=ADD)
-def show_tables(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, kind: str = "") -> Response:
+def show_tables(request: Request, db: DbHere, viewer: SignedIn, kind: str = "") -> Response:
     form = TableForm()
     return _tables_page(request, db, viewer, form.fill(kind=kind) if kind in list(Kind) else form)
 
 
 @router.post("/tables/preview", dependencies=ADD)
-def check_measurements(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+def check_measurements(request: Request, db: DbHere, viewer: SignedIn,
                        form: TableForm = posted(TableForm)) -> Response:  # fmt: skip
     plan = None
     form.take_files()
@@ -46,7 +46,7 @@ def check_measurements(request: Request, programme_id: Id, db: DbHere, viewer: S
 
 
 @router.post("/tables", dependencies=ADD)
-def add_measurements(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+def add_measurements(request: Request, db: DbHere, viewer: SignedIn,
                      form: TableForm = posted(TableForm)) -> Response:  # fmt: skip
     form.take_files()
     if form.ok:
@@ -59,7 +59,7 @@ def add_measurements(request: Request, programme_id: Id, db: DbHere, viewer: Sig
 
 
 @router.post("/tables/{batch_id}/withdraw", dependencies=ADD)
-def withdraw_measurements(request: Request, programme_id: Id, batch_id: Id, db: DbHere, viewer: SignedIn,
+def withdraw_measurements(request: Request, batch_id: Id, db: DbHere, viewer: SignedIn,
                           form: WithdrawTableForm = posted(WithdrawTableForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -70,12 +70,12 @@ def withdraw_measurements(request: Request, programme_id: Id, batch_id: Id, db: 
 
 
 @router.get("/sessions/{session_id}/tables", dependencies=SEE)
-def show_session_tables(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_session_tables(request: Request, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _session_page(request, db, viewer, session_id, PreferenceForm())
 
 
 @router.post("/sessions/{session_id}/preference", dependencies=[allow(Action.FILE_PREFERENCE)])
-def file_preference(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def file_preference(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
                     form: PreferenceForm = posted(PreferenceForm)) -> Response:  # fmt: skip
     form.offer(choice=_choices(db, viewer, session_id))
     if form.ok:

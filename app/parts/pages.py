@@ -21,7 +21,7 @@ SEE, EDIT, HANDLE = [allow(Action.SEE_PROGRAMME)], [allow(Action.EDIT_PARTS)], [
 
 
 @router.get("/parts", dependencies=SEE)
-def list_parts(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, q: str = "") -> Response:
+def list_parts(request: Request, db: DbHere, viewer: SignedIn, q: str = "") -> Response:
     words = "".join(character for character in q if character.isprintable())[:120].strip()
     return page(
         request,
@@ -33,12 +33,12 @@ def list_parts(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
 
 
 @router.get("/parts/new", dependencies=EDIT)
-def show_new_part(request: Request, programme_id: Id) -> Response:
+def show_new_part(request: Request) -> Response:
     return page(request, "parts/show_new_part.html", form=forms.PartForm())
 
 
 @router.post("/parts", dependencies=EDIT)
-def add_part(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+def add_part(request: Request, db: DbHere, viewer: SignedIn,
              form: Form = posted(forms.PartForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -49,12 +49,12 @@ def add_part(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
 
 
 @router.get("/parts/{part_id}", dependencies=SEE)
-def show_part(request: Request, programme_id: Id, part_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_part(request: Request, part_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _part_page(request, db, viewer, part_id)
 
 
 @router.post("/parts/{part_id}", dependencies=EDIT)
-def edit_part(request: Request, programme_id: Id, part_id: Id, db: DbHere, viewer: SignedIn,
+def edit_part(request: Request, part_id: Id, db: DbHere, viewer: SignedIn,
               form: Form = posted(forms.EditPartForm)) -> Response:  # fmt: skip
     if form.ok:
         edition = forms.taken(form, "edition")
@@ -77,13 +77,13 @@ def _part_page(request: Request, db: Db, viewer: Viewer, part_id: int, *, form: 
 
 # --- revisions
 @router.get("/parts/{part_id}/revisions/new", dependencies=EDIT)
-def show_new_revision(request: Request, programme_id: Id, part_id: Id, db: DbHere, viewer: SignedIn,
+def show_new_revision(request: Request, part_id: Id, db: DbHere, viewer: SignedIn,
                       line: str = "") -> Response:  # fmt: skip
     return _new_revision_page(request, db, viewer, part_id, forms.RevisionForm().fill(line=line[:16]))
 
 
 @router.post("/parts/{part_id}/revisions", dependencies=EDIT)
-def issue_revision(request: Request, programme_id: Id, part_id: Id, db: DbHere, viewer: SignedIn,
+def issue_revision(request: Request, part_id: Id, db: DbHere, viewer: SignedIn,
                    form: Form = posted(forms.RevisionForm)) -> Response:  # fmt: skip
     if form.ok:
         v, seen = form.values, forms.taken(form, "seen")
@@ -107,12 +107,12 @@ def _new_revision_page(
 
 
 @router.get("/revisions/{revision_id}", dependencies=SEE)
-def show_revision(request: Request, programme_id: Id, revision_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_revision(request: Request, revision_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _revision_page(request, db, viewer, revision_id)
 
 
 @router.post("/revisions/{revision_id}", dependencies=EDIT)
-def edit_revision(request: Request, programme_id: Id, revision_id: Id, db: DbHere, viewer: SignedIn,
+def edit_revision(request: Request, revision_id: Id, db: DbHere, viewer: SignedIn,
                   form: Form = posted(forms.EditRevisionForm)) -> Response:  # fmt: skip
     if form.ok:
         edition = forms.taken(form, "edition")
@@ -125,7 +125,7 @@ def edit_revision(request: Request, programme_id: Id, revision_id: Id, db: DbHer
 
 
 @router.post("/revisions/{revision_id}/state", dependencies=EDIT)
-def set_revision_state(request: Request, programme_id: Id, revision_id: Id, db: DbHere, viewer: SignedIn,
+def set_revision_state(request: Request, revision_id: Id, db: DbHere, viewer: SignedIn,
                        form: Form = posted(forms.StateForm)) -> Response:  # fmt: skip
     form.offer(state=[(state.value, state.value) for state in RevisionState])
     if form.ok:
@@ -140,7 +140,7 @@ def set_revision_state(request: Request, programme_id: Id, revision_id: Id, db: 
 
 
 @router.post("/revisions/{revision_id}/file", dependencies=EDIT)
-def keep_drawing(request: Request, programme_id: Id, revision_id: Id, db: DbHere, viewer: SignedIn,
+def keep_drawing(request: Request, revision_id: Id, db: DbHere, viewer: SignedIn,
                  form: Form = posted(forms.DrawingForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -189,7 +189,7 @@ def _revision_page(request: Request, db: Db, viewer: Viewer, revision_id: int, *
 
 # --- pieces
 @router.post("/revisions/{revision_id}/pieces", dependencies=HANDLE)
-def add_pieces(request: Request, programme_id: Id, revision_id: Id, db: DbHere, viewer: SignedIn,
+def add_pieces(request: Request, revision_id: Id, db: DbHere, viewer: SignedIn,
                form: Form = posted(forms.PiecesForm)) -> Response:  # fmt: skip
     if form.ok:
         v, seen = form.values, forms.taken(form, "seen")
@@ -202,12 +202,12 @@ def add_pieces(request: Request, programme_id: Id, revision_id: Id, db: DbHere, 
 
 
 @router.get("/pieces/{piece_id}", dependencies=SEE)
-def show_piece(request: Request, programme_id: Id, piece_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_piece(request: Request, piece_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _piece_page(request, db, viewer, piece_id)
 
 
 @router.post("/pieces/{piece_id}", dependencies=HANDLE)
-def edit_piece(request: Request, programme_id: Id, piece_id: Id, db: DbHere, viewer: SignedIn,
+def edit_piece(request: Request, piece_id: Id, db: DbHere, viewer: SignedIn,
                form: Form = posted(forms.EditPieceForm)) -> Response:  # fmt: skip
     if form.ok:
         v, edition = form.values, forms.taken(form, "edition")
@@ -221,7 +221,7 @@ def edit_piece(request: Request, programme_id: Id, piece_id: Id, db: DbHere, vie
 
 
 @router.post("/pieces/{piece_id}/modified", dependencies=HANDLE)
-def modify_piece(request: Request, programme_id: Id, piece_id: Id, db: DbHere, viewer: SignedIn,
+def modify_piece(request: Request, piece_id: Id, db: DbHere, viewer: SignedIn,
                  form: Form = posted(forms.ModifyForm)) -> Response:  # fmt: skip
     if form.ok:
         edition = forms.taken(form, "edition")

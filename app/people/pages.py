@@ -111,13 +111,13 @@ def _account_page(request: Request, db: Db, viewer: Viewer, form: Form, *, statu
 
 
 @router.get("/programmes/{programme_id}/people", dependencies=[allow(Action.SEE_PROGRAMME)])
-def list_people(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def list_people(request: Request, db: DbHere, viewer: SignedIn) -> Response:
     return _people_page(request, db, viewer, InviteForm())
 
 
 @router.post("/programmes/{programme_id}/people/invitations", dependencies=[allow(Action.INVITE)])
 def invite(
-    request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, form: InviteForm = posted(InviteForm)
+    request: Request, db: DbHere, viewer: SignedIn, form: InviteForm = posted(InviteForm)
 ) -> Response:
     if form.ok:
         values = {**form.values, "hats": frozenset(Hat(word) for word in form.values["hats"])}
@@ -137,12 +137,12 @@ def _people_page(request: Request, db: Db, viewer: Viewer, form: Form, *, status
 
 
 @router.get("/programmes/{programme_id}/people/{account_id}", dependencies=[allow(Action.INVITE)])
-def show_person(request: Request, programme_id: Id, account_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_person(request: Request, account_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _person_page(request, db, viewer, account_id)
 
 
 @router.post("/programmes/{programme_id}/people/{account_id}/link", dependencies=[allow(Action.INVITE)])
-def invite_again(request: Request, programme_id: Id, account_id: Id, db: DbHere, viewer: SignedIn,
+def invite_again(request: Request, account_id: Id, db: DbHere, viewer: SignedIn,
                  form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
     with transaction(db):
         token = commands.invite_again(db, account_id, by=viewer)
@@ -152,7 +152,7 @@ def invite_again(request: Request, programme_id: Id, account_id: Id, db: DbHere,
 
 
 @router.post("/programmes/{programme_id}/people/{account_id}/hats", dependencies=[allow(Action.INVITE)])
-def set_hats(request: Request, programme_id: Id, account_id: Id, db: DbHere, viewer: SignedIn,
+def set_hats(request: Request, account_id: Id, db: DbHere, viewer: SignedIn,
              form: HatsForm = posted(HatsForm)) -> Response:  # fmt: skip
     if form.ok:
         hats = frozenset(Hat(word) for word in form.values["hats"])
@@ -164,7 +164,7 @@ def set_hats(request: Request, programme_id: Id, account_id: Id, db: DbHere, vie
 
 
 @router.post("/programmes/{programme_id}/people/{account_id}/disable", dependencies=[allow(Action.DISABLE_ACCOUNT)])
-def disable_account(request: Request, programme_id: Id, account_id: Id, db: DbHere, viewer: SignedIn,
+def disable_account(request: Request, account_id: Id, db: DbHere, viewer: SignedIn,
                     form: ReasonForm = posted(ReasonForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -175,7 +175,7 @@ def disable_account(request: Request, programme_id: Id, account_id: Id, db: DbHe
 
 
 @router.post("/programmes/{programme_id}/people/{account_id}/enable", dependencies=[allow(Action.DISABLE_ACCOUNT)])
-def enable_account(request: Request, programme_id: Id, account_id: Id, db: DbHere, viewer: SignedIn,
+def enable_account(request: Request, account_id: Id, db: DbHere, viewer: SignedIn,
                    form: ReasonForm = posted(ReasonForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):

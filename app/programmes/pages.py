@@ -43,12 +43,12 @@ def start_programme(request: Request, db: DbHere, viewer: SignedIn, form: StartF
 
 
 @router.get("/programmes/{programme_id}/settings", dependencies=[allow(Action.SEE_PROGRAMME)])
-def show_programme(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_programme(request: Request, db: DbHere, viewer: SignedIn) -> Response:
     return _settings_page(request, db, viewer)
 
 
 @router.post("/programmes/{programme_id}/settings", dependencies=[allow(Action.EDIT_PROGRAMME)])
-def edit_programme(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+def edit_programme(request: Request, db: DbHere, viewer: SignedIn,
                    form: ProgrammeForm = posted(ProgrammeForm)) -> Response:  # fmt: skip
     if form.ok:
         edition = whole(form.values.pop("edition"))
@@ -60,7 +60,7 @@ def edit_programme(request: Request, programme_id: Id, db: DbHere, viewer: Signe
 
 
 @router.post("/programmes/{programme_id}/attributes", dependencies=[allow(Action.EDIT_PROGRAMME)])
-def add_attribute(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+def add_attribute(request: Request, db: DbHere, viewer: SignedIn,
                   form: AttributeForm = posted(AttributeForm)) -> Response:  # fmt: skip
     if form.ok:
         v = form.values

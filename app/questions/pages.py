@@ -31,18 +31,18 @@ SEE, ASK = [allow(Action.SEE_PROGRAMME)], [allow(Action.ASK_QUESTION)]
 
 
 @router.get("", dependencies=SEE)
-def list_questions(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def list_questions(request: Request, db: DbHere, viewer: SignedIn) -> Response:
     return page(request, "questions/list_questions.html", questions=queries.list_questions(db, viewer.programme_id))
 
 
 @router.get("/new", dependencies=ASK)
-def show_new_question(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_new_question(request: Request, db: DbHere, viewer: SignedIn) -> Response:
     form = QuestionForm().fill(owner_id=viewer.account_id).offer(owner_id=_owners(db, viewer))
     return page(request, "questions/show_new_question.html", form=form)
 
 
 @router.post("", dependencies=ASK)
-def add_question(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+def add_question(request: Request, db: DbHere, viewer: SignedIn,
                  form: QuestionForm = posted(QuestionForm)) -> Response:  # fmt: skip
     form.offer(owner_id=_owners(db, viewer))
     if form.ok:
@@ -54,12 +54,12 @@ def add_question(request: Request, programme_id: Id, db: DbHere, viewer: SignedI
 
 
 @router.get("/{question_id}", dependencies=SEE)
-def show_question(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_question(request: Request, question_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _question_page(request, db, viewer, question_id)
 
 
 @router.post("/{question_id}", dependencies=ASK)
-def edit_question(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn,
+def edit_question(request: Request, question_id: Id, db: DbHere, viewer: SignedIn,
                   form: EditQuestionForm = posted(EditQuestionForm)) -> Response:  # fmt: skip
     form.offer(owner_id=_owners(db, viewer))
     if form.ok:
@@ -74,7 +74,7 @@ def edit_question(request: Request, programme_id: Id, question_id: Id, db: DbHer
 
 
 @router.post("/{question_id}/variants", dependencies=ASK)
-def add_variant(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn,
+def add_variant(request: Request, question_id: Id, db: DbHere, viewer: SignedIn,
                 form: VariantForm = posted(VariantForm)) -> Response:  # fmt: skip
     form.offer(revision_ids=_revisions(db, viewer))
     if form.ok:
@@ -87,7 +87,7 @@ def add_variant(request: Request, programme_id: Id, question_id: Id, db: DbHere,
 
 
 @router.post("/{question_id}/variants/{variant_id}/state", dependencies=ASK)
-def set_variant_state(request: Request, programme_id: Id, question_id: Id, variant_id: Id, db: DbHere, viewer: SignedIn,
+def set_variant_state(request: Request, question_id: Id, variant_id: Id, db: DbHere, viewer: SignedIn,
                       form: VariantStateForm = posted(VariantStateForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -98,7 +98,7 @@ def set_variant_state(request: Request, programme_id: Id, question_id: Id, varia
 
 
 @router.post("/{question_id}/variants/{variant_id}/revisions", dependencies=ASK)
-def add_variant_revision(request: Request, programme_id: Id, question_id: Id, variant_id: Id, db: DbHere, viewer: SignedIn,
+def add_variant_revision(request: Request, question_id: Id, variant_id: Id, db: DbHere, viewer: SignedIn,
                          form: VariantForm = posted(VariantForm)) -> Response:  # fmt: skip
     chosen = [whole(item) for item in form.fields["revision_ids"].raw]
     with transaction(db):
@@ -108,7 +108,7 @@ def add_variant_revision(request: Request, programme_id: Id, question_id: Id, va
 
 
 @router.get("/{question_id}/rule", dependencies=SEE)
-def show_rule(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_rule(request: Request, question_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     question = queries.get_question(db, viewer.programme_id, question_id)
     form = RuleForm()
     if present := rules.current_rule(question):
@@ -117,7 +117,7 @@ def show_rule(request: Request, programme_id: Id, question_id: Id, db: DbHere, v
 
 
 @router.post("/{question_id}/rule", dependencies=ASK)
-def declare_rule(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn,
+def declare_rule(request: Request, question_id: Id, db: DbHere, viewer: SignedIn,
                  form: RuleForm = posted(RuleForm)) -> Response:  # fmt: skip
     form.offer(**_attributes(db, viewer))
     if form.ok:
@@ -130,7 +130,7 @@ def declare_rule(request: Request, programme_id: Id, question_id: Id, db: DbHere
 
 
 @router.post("/{question_id}/ask", dependencies=ASK)
-def ask_question(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn,
+def ask_question(request: Request, question_id: Id, db: DbHere, viewer: SignedIn,
                form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
     with form.press(db):
         commands.ask_question(db, question_id, by=viewer)
@@ -138,7 +138,7 @@ def ask_question(request: Request, programme_id: Id, question_id: Id, db: DbHere
 
 
 @router.post("/{question_id}/drop", dependencies=ASK)
-def drop_question(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn,
+def drop_question(request: Request, question_id: Id, db: DbHere, viewer: SignedIn,
                   form: WhyForm = posted(WhyForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -149,7 +149,7 @@ def drop_question(request: Request, programme_id: Id, question_id: Id, db: DbHer
 
 
 @router.post("/{question_id}/take-up", dependencies=ASK)
-def take_up_again(request: Request, programme_id: Id, question_id: Id, db: DbHere, viewer: SignedIn,
+def take_up_again(request: Request, question_id: Id, db: DbHere, viewer: SignedIn,
                   form: WhyForm = posted(WhyForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):

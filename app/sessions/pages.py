@@ -33,13 +33,13 @@ DRIVE, BUILD = [allow(Action.DRIVE_RUN)], [allow(Action.RECORD_BUILD)]
 
 
 @router.get("/sessions", dependencies=SEE)
-def list_sessions(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def list_sessions(request: Request, db: DbHere, viewer: SignedIn) -> Response:
     return page(request, "sessions/list_sessions.html", sessions=queries.list_sessions(db, viewer.programme_id),
                 cars=queries.list_cars(db, viewer.programme_id), car_form=CarForm())  # fmt: skip
 
 
 @router.post("/cars", dependencies=PLAN)
-def add_car(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, form: CarForm = posted(CarForm)) -> Response:
+def add_car(request: Request, db: DbHere, viewer: SignedIn, form: CarForm = posted(CarForm)) -> Response:
     if form.ok:
         with form.attempt(db):
             commands.add_car(db, by=viewer, **form.values)
@@ -50,13 +50,13 @@ def add_car(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, fo
 
 
 @router.get("/sessions/new", dependencies=PLAN)
-def show_new_session(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_new_session(request: Request, db: DbHere, viewer: SignedIn) -> Response:
     form = SessionForm().fill(time_zone=viewer.programme.time_zone if viewer.programme else "UTC")
     return page(request, "sessions/show_new_session.html", form=form.offer(**choices.people(db, viewer)))
 
 
 @router.post("/sessions", dependencies=PLAN)
-def plan_session(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
+def plan_session(request: Request, db: DbHere, viewer: SignedIn,
                  form: SessionForm = posted(SessionForm)) -> Response:  # fmt: skip
     form.offer(**choices.people(db, viewer))
     if form.ok:
@@ -68,12 +68,12 @@ def plan_session(request: Request, programme_id: Id, db: DbHere, viewer: SignedI
 
 
 @router.get("/sessions/{session_id}", dependencies=SEE)
-def show_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_session(request: Request, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _session_page(request, db, viewer, session_id)
 
 
 @router.post("/sessions/{session_id}", dependencies=PLAN)
-def edit_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def edit_session(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
                  form: EditSessionForm = posted(EditSessionForm)) -> Response:  # fmt: skip
     form.offer(**choices.people(db, viewer))
     if form.ok:
@@ -87,7 +87,7 @@ def edit_session(request: Request, programme_id: Id, session_id: Id, db: DbHere,
 
 
 @router.post("/sessions/{session_id}/open", dependencies=CONDUCT)
-def open_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def open_session(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
                form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
     with form.press(db):
         commands.open_session(db, session_id, by=viewer)
@@ -95,7 +95,7 @@ def open_session(request: Request, programme_id: Id, session_id: Id, db: DbHere,
 
 
 @router.post("/sessions/{session_id}/close", dependencies=CONDUCT)
-def close_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def close_session(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
                   form: CloseForm = posted(CloseForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -106,7 +106,7 @@ def close_session(request: Request, programme_id: Id, session_id: Id, db: DbHere
 
 
 @router.post("/sessions/{session_id}/reconcile", dependencies=CONDUCT)
-def reconcile_session(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def reconcile_session(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
                form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
     with form.press(db):
         commands.reconcile_session(db, session_id, by=viewer)
@@ -114,7 +114,7 @@ def reconcile_session(request: Request, programme_id: Id, session_id: Id, db: Db
 
 
 @router.post("/sessions/{session_id}/runs", dependencies=PLAN)
-def add_run(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def add_run(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
             form: RunForm = posted(RunForm)) -> Response:  # fmt: skip
     form.offer(**choices.seats(db, viewer))
     if form.ok:
@@ -128,7 +128,7 @@ def add_run(request: Request, programme_id: Id, session_id: Id, db: DbHere, view
 
 
 @router.post("/runs/{run_id}/start", dependencies=DRIVE)
-def start_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def start_run(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
               form: StartRunForm = posted(StartRunForm)) -> Response:  # fmt: skip
     run = queries.get_run(db, viewer.programme_id, run_id)
     session_id = run.session_id
@@ -145,14 +145,14 @@ def start_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer
 
 
 @router.get("/runs/{run_id}/end", dependencies=DRIVE)
-def show_end_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_end_run(request: Request, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     run = queries.get_run(db, viewer.programme_id, run_id)
     form = EndRunForm().fill(tyre_set=run.tyre_set, tyre_runs=run.tyre_runs, pack=run.pack)
     return _run_form_page(request, db, viewer, run_id, "end", form)
 
 
 @router.post("/runs/{run_id}/end", dependencies=DRIVE)
-def end_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def end_run(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
             form: EndRunForm = posted(EndRunForm)) -> Response:  # fmt: skip
     run = queries.get_run(db, viewer.programme_id, run_id)
     session_id, own = run.session_id, run.driver_id == viewer.account_id
@@ -171,7 +171,7 @@ def end_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: 
 
 
 @router.get("/runs/{run_id}/times", dependencies=CONDUCT)
-def show_times(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_times(request: Request, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     run = queries.get_run(db, viewer.programme_id, run_id)
     zone = run.session.time_zone
     form = TimesForm().fill(started_at=run.started_at and clock.to_venue(run.started_at, zone),
@@ -180,7 +180,7 @@ def show_times(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewe
 
 
 @router.post("/runs/{run_id}/times", dependencies=CONDUCT)
-def correct_times(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def correct_times(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
                   form: TimesForm = posted(TimesForm)) -> Response:  # fmt: skip
     session_id = queries.get_run(db, viewer.programme_id, run_id).session_id
     if form.ok:
@@ -195,12 +195,12 @@ def correct_times(request: Request, programme_id: Id, run_id: Id, db: DbHere, vi
 
 
 @router.get("/runs/{run_id}/void", dependencies=CONDUCT)
-def show_void_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_void_run(request: Request, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _run_form_page(request, db, viewer, run_id, "void", VoidForm())
 
 
 @router.post("/runs/{run_id}/void", dependencies=CONDUCT)
-def void_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def void_run(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
              form: VoidForm = posted(VoidForm)) -> Response:  # fmt: skip
     session_id = queries.get_run(db, viewer.programme_id, run_id).session_id
     if form.ok:
@@ -212,7 +212,7 @@ def void_run(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer:
 
 
 @router.get("/runs/{run_id}/build", dependencies=BUILD)
-def show_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_build(request: Request, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     run, present, previous = _builds_of(db, viewer, run_id)
     form, start = BuildForm(), present or previous
     if start is not None:
@@ -222,7 +222,7 @@ def show_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewe
 
 
 @router.post("/runs/{run_id}/build", dependencies=BUILD)
-def record_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def record_build(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
                  form: BuildForm = posted(BuildForm)) -> Response:  # fmt: skip
     form.offer(**choices.build_choices(db, viewer))
     run = queries.get_run(db, viewer.programme_id, run_id)
@@ -242,7 +242,7 @@ def record_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, vie
 
 
 @router.post("/runs/{run_id}/build/confirm", dependencies=BUILD)
-def confirm_build(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def confirm_build(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
                form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
     session_id = queries.get_run(db, viewer.programme_id, run_id).session_id
     with form.press(db):

@@ -21,12 +21,12 @@ SEE, ADD, TIME = [allow(Action.SEE_PROGRAMME)], [allow(Action.ADD_MEASUREMENTS)]
 
 
 @router.get("/runs/{run_id}/laps", dependencies=SEE)
-def show_laps(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_laps(request: Request, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _run_page(request, db, viewer, run_id, FlagForm())
 
 
 @router.post("/runs/{run_id}/laps/flags", dependencies=ADD)
-def flag_run_laps(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def flag_run_laps(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
                   form: FlagForm = posted(FlagForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -38,12 +38,12 @@ def flag_run_laps(request: Request, programme_id: Id, run_id: Id, db: DbHere, vi
 
 
 @router.get("/sessions/{session_id}/laps", dependencies=SEE)
-def show_session_laps(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_session_laps(request: Request, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _session_page(request, db, viewer, session_id, FlagForm())
 
 
 @router.post("/sessions/{session_id}/laps/flags", dependencies=ADD)
-def flag_session_laps(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def flag_session_laps(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
                       form: FlagForm = posted(FlagForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
@@ -54,18 +54,18 @@ def flag_session_laps(request: Request, programme_id: Id, session_id: Id, db: Db
 
 
 @router.get("/runs/{run_id}/laps/by-hand", dependencies=TIME)
-def show_laps_by_hand(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_laps_by_hand(request: Request, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _hand_page(request, db, viewer, run_id, LapsForm())
 
 
 @router.post("/runs/{run_id}/laps/by-hand/check", dependencies=TIME)
-def check_laps_by_hand(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def check_laps_by_hand(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
                        form: LapsForm = posted(LapsForm)) -> Response:  # fmt: skip
     return _hand_page(request, db, viewer, run_id, form, status=200 if form.ok else 422)
 
 
 @router.post("/runs/{run_id}/laps/by-hand", dependencies=TIME)
-def file_laps_by_hand(request: Request, programme_id: Id, run_id: Id, db: DbHere, viewer: SignedIn,
+def file_laps_by_hand(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
                       form: LapsForm = posted(LapsForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):

@@ -25,12 +25,12 @@ SHOWN_ROWS, SHOWN_CELLS = 8, 3
 
 
 @router.get("/sessions/{session_id}/lap-file", dependencies=ADD)
-def show_lap_file(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+def show_lap_file(request: Request, session_id: Id, db: DbHere, viewer: SignedIn) -> Response:
     return _file_page(request, db, viewer, session_id, LapFileForm())
 
 
 @router.post("/sessions/{session_id}/lap-file/check", dependencies=ADD)
-def check_lap_file(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def check_lap_file(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
                    form: LapFileForm = posted(LapFileForm)) -> Response:  # fmt: skip
     form.take_file()
     checked = _checked(db, viewer, session_id, form)
@@ -38,7 +38,7 @@ def check_lap_file(request: Request, programme_id: Id, session_id: Id, db: DbHer
 
 
 @router.post("/sessions/{session_id}/lap-file", dependencies=ADD)
-def attach_lap_file(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def attach_lap_file(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
                     form: LapFileForm = posted(LapFileForm)) -> Response:  # fmt: skip
     form.take_file()
     if form.ok:

@@ -61,7 +61,8 @@ def test_when_the_key_is_open_the_piece_is_named_counted_and_taken_out_of_use(db
     with transaction(db):
         assert get_piece(db, w.team.id, piece).state == "quarantined"
         words = db.scalars(select(Concern.words)).all()
-        assert len(words) == 1 and words[0].startswith("I-01 FST-")
+        assert len(words) == 1
+        assert words[0].startswith("I-01 FST-")
         assert "cracked after board hit, nose" in words[0]
     fixture.close(db, w, w.session_id)
     assert steps_rows(db, w, made.order[1]) == (1, 1)
