@@ -1,7 +1,7 @@
 """Who is looking: a plain value, so that it survives commits and can't fire queries."""
 
-from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from app.access.actions import Action
 from app.access.policy import refusal
@@ -9,16 +9,14 @@ from app.errors import NotAllowed
 from app.people.models import Hat
 
 
-@dataclass(frozen=True, slots=True)
-class ProgrammeRef:
+class ProgrammeRef(NamedTuple):
     id: int
     name: str
     time_zone: str
     state: str
 
 
-@dataclass(frozen=True, slots=True)
-class Viewer:
+class Viewer(NamedTuple):
     """The signed-in person, in one programme (or none, on account pages)."""
 
     account_id: int

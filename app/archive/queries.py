@@ -3,7 +3,6 @@
 import hashlib
 import zipfile
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import IO, Any
 
 from sqlalchemy import JSON, BigInteger, Boolean, Date, Float, Integer, LargeBinary, Table, func, select, text
@@ -126,7 +125,7 @@ def check_may_export(db: Db, viewer: Viewer) -> None:
     check_no_sealed_key(db)
     for programme, hats in rows:
         here = ProgrammeRef(programme.id, programme.name, programme.time_zone, programme.state)
-        if hidden_sessions(db, replace(viewer, programme=here, hats=hats)):
+        if hidden_sessions(db, viewer._replace(programme=here, hats=hats)):
             raise Conflict(f"You are due to rate in an open session of {programme.name}",
                            "An archive would show you what others filed there before you did",
                            "Export when it is closed, or let another manager do it.")  # fmt: skip

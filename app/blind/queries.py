@@ -1,8 +1,7 @@
 """Every SELECT about blind blocks. What a sealed key holds leaves this file for its holder only."""
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import and_, exists, func, select
 from sqlalchemy.orm import aliased
@@ -135,8 +134,7 @@ def list_free_runs(db: Db, programme_id: int, session_id: int) -> list[Any]:
             if run.state == RunState.PLANNED and run.blind_code is None and run.id not in built]  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class SealedBuild:
+class SealedBuild(NamedTuple):
     """The newest version of what the holder noted; `pieces` as (id, label)."""
 
     build: BlindBuild

@@ -3,10 +3,10 @@
 import secrets
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from itertools import groupby
+from typing import NamedTuple
 
 from app.blind.models import BlockKind, KeyState
 from app.errors import Conflict, Refused
@@ -35,16 +35,14 @@ class OpenLabel(StrEnum):
     FAILED = "blind probably failed"
 
 
-@dataclass(frozen=True, slots=True)
-class Fitted:
+class Fitted(NamedTuple):
     """What the holder puts behind a run: a variant, and whether it is the hidden repeat of the control."""
 
     variant_id: int
     repeat: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class RunInBlock:
+class RunInBlock(NamedTuple):
     """A run under its code. `variant` and `variant_id` are known to the holder, to others when the key is open."""
 
     run_id: int
@@ -62,8 +60,7 @@ class RunInBlock:
     repeat: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Trial:
+class Trial(NamedTuple):
     """One forced choice: consecutive runs of one rater."""
 
     runs: tuple[RunInBlock, ...]
@@ -86,8 +83,7 @@ class Trial:
         return all(run.state in (RunState.DRIVEN, RunState.SHORT) for run in self.runs)
 
 
-@dataclass(frozen=True, slots=True)
-class BlockFacts:
+class BlockFacts(NamedTuple):
     """A block with its runs in order. What the key holds is left out for whoever may not see it yet."""
 
     id: int

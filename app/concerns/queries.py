@@ -1,9 +1,8 @@
 """Every SELECT about concerns."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import aliased
@@ -22,8 +21,7 @@ from app.sessions.models import Car, Run, Session
 WITHHELD = "Withheld from you until its session is closed and your slips are in, so that you judge for yourself."
 
 
-@dataclass(frozen=True, slots=True)
-class ConcernRow:
+class ConcernRow(NamedTuple):
     """A concern with the names of everything it is about.
 
     For a person who still owes slips of its session the words, revision and piece are withheld (`withheld`), unless
@@ -190,8 +188,7 @@ def find_same_raised(db: Db, concern: Concern, since: datetime) -> Concern | Non
     )
 
 
-@dataclass(frozen=True, slots=True)
-class EventRow:
+class EventRow(NamedTuple):
     id: int
     kind: str
     text: str
@@ -216,8 +213,7 @@ def list_events(db: Db, programme_id: int, concern_id: int) -> Sequence[EventRow
 
 
 # --- what a concern may be about
-@dataclass(frozen=True, slots=True)
-class RunRow:
+class RunRow(NamedTuple):
     id: int
     label: str
     session_id: int

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from app.blind.rules import BlockFacts
 from app.clock import minutes_between
@@ -55,8 +55,7 @@ class RunFacts:
         return minutes_between(self.started_at, self.ended_at) if self.started_at and self.ended_at else 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class SlipFacts:
+class SlipFacts(NamedTuple):
     """The standing version of one slip; `marks`: attribute id -> hundredths, None = could not judge."""
 
     id: int

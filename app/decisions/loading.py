@@ -6,7 +6,6 @@ slips that are not withdrawn, the newest as-run build of each run, the notes on 
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import and_, func, or_, select
@@ -173,8 +172,7 @@ def _load_measured(db: Db, programme_id: int, question_ids: Sequence[int], hidde
     carrying = select(AsRunBuild.run_id).where(AsRunBuild.id.in_(_builds_carrying(question_ids)))
     found, others = load_measured(db, programme_id, question_ids, carrying, also=[evidence_rows(programme_id, question_ids)])
     facts = [evidence_fact(row.ints, row.texts) for row in others]
-    measured = replace(
-        found,
+    measured = found._replace(
         preferences=tuple(row for row in found.preferences if row.session.id not in hidden),
         exposures=tuple(row for row in found.exposures if row.session is None or row.session.id not in hidden),
     )

@@ -1,8 +1,8 @@
 """Sheets, looks and rulings, read."""
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import timedelta
+from typing import NamedTuple
 
 from sqlalchemy import func, or_, select, union
 from sqlalchemy.orm import aliased, defer
@@ -29,8 +29,7 @@ from app.sessions.models import CLOSED_STATES, AsRunBuild, BuildVariant, Run, Se
 LIVE_RULINGS = (RulingState.PROVISIONAL, RulingState.STANDING)
 
 
-@dataclass(frozen=True, slots=True)
-class Opened:
+class Opened(NamedTuple):
     """A question's evidence sheet as one viewer sees it. `running` is there only while a session is open.
 
     first_look : what the panel has taught was fixed just now, and nothing computed yet; ask again
@@ -95,8 +94,7 @@ def get_ruling(db: Db, programme_id: int, ruling_id: int, *, lock: bool = False)
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class RulingRow:
+class RulingRow(NamedTuple):
     """A ruling with the names around it."""
 
     ruling: Ruling

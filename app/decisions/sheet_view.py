@@ -2,8 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from app.decisions.facts import Loaded
 from app.decisions.rules import words
@@ -14,8 +13,7 @@ from app.web.filters import plural
 RATINGS = "ratings"
 
 
-@dataclass(frozen=True, slots=True)
-class BracketLine:
+class BracketLine(NamedTuple):
     """A bracket with the ids its figures open to."""
 
     bracket: BracketReading
@@ -25,8 +23,7 @@ class BracketLine:
     second_changes: Sequence[str]
 
 
-@dataclass(frozen=True, slots=True)
-class VariantPart:
+class VariantPart(NamedTuple):
     """Everything the sheet shows of one rival."""
 
     variant: str
@@ -39,8 +36,7 @@ class VariantPart:
     facts: Sequence[tuple[str, str]]
 
 
-@dataclass(frozen=True, slots=True)
-class SheetView:
+class SheetView(NamedTuple):
     parts: Sequence[VariantPart]
     counts: Sequence[tuple[str, str]]
     pictures: Sequence[tuple[str, Any]]

@@ -1,9 +1,8 @@
 """What the home pages show: a few SELECTs over several features, each a fixed number."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import and_, exists, func, select
 from sqlalchemy.orm import aliased, defer
@@ -21,8 +20,7 @@ OPEN_QUESTIONS = (QuestionState.ASKED, QuestionState.RUNNING, QuestionState.READ
 NEARNESS = {"adopt": 0, "setting": 0, "reject": 1, "retest": 2}
 
 
-@dataclass(frozen=True, slots=True)
-class OwedRun:
+class OwedRun(NamedTuple):
     run_id: int
     label: str
     car: str
@@ -45,8 +43,7 @@ def list_owed(db: Db, viewer: Viewer) -> Sequence[OwedRun]:
             for run, car, session in rows]  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class NextRun:
+class NextRun(NamedTuple):
     run_id: int
     label: str
     car: str
@@ -68,8 +65,7 @@ def list_next_runs(db: Db, viewer: Viewer) -> Sequence[NextRun]:
                     r.planned_at, s.id, s.time_zone) for r, car, s in rows]
 
 
-@dataclass(frozen=True, slots=True)
-class Became:
+class Became(NamedTuple):
     """What became of what the viewer said: a ruling on a question they rated in."""
 
     ruling: Ruling
@@ -115,8 +111,7 @@ def count_proposed(db: Db, viewer: Viewer) -> int:
     ) or 0  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class QuestionLine:
+class QuestionLine(NamedTuple):
     """One open question with its last look, the nearest to settled first."""
 
     question: Question
@@ -176,8 +171,7 @@ def list_drafts(db: Db, programme_id: int) -> Sequence[Question]:
     ).all()
 
 
-@dataclass(frozen=True, slots=True)
-class RulingLine:
+class RulingLine(NamedTuple):
     ruling: Ruling
     question: Question
     variant: str
@@ -214,8 +208,7 @@ def has_stale_looks(db: Db, programme_id: int) -> bool:
     return bool(db.scalar(select(stale.exists())))
 
 
-@dataclass(frozen=True, slots=True)
-class SessionInHand:
+class SessionInHand(NamedTuple):
     """A session that is open or planned, with how far it is."""
 
     session: Session

@@ -1,15 +1,13 @@
 """What next: open questions ranked by what one more session would settle. No database."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 ORDERS = ("chance", "date", "runs")
 HARDLY = 0.005  # the outlook tells a smaller chance in words
 
 
-@dataclass(frozen=True, slots=True)
-class NextLine:
+class NextLine(NamedTuple):
     """One rival that is still to be settled. `p`, `runs`, `drivers`: of the next session of everyone, four runs each."""
 
     question: Any
@@ -51,8 +49,7 @@ def _day(line: NextLine) -> int:
     return line.question.decide_by.toordinal() if line.question.decide_by else 10**7
 
 
-@dataclass(frozen=True, slots=True)
-class SharedControl:
+class SharedControl(NamedTuple):
     """One car that carries the controls of several open questions: its runs are control runs of each of them."""
 
     parts: Sequence[tuple[str, str]]  # (question label, code of its control)

@@ -1,8 +1,8 @@
 """Every SELECT about slips, and who may see them yet."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from sqlalchemy import and_, exists, func, select, union
 from sqlalchemy.orm import selectinload
@@ -67,8 +67,7 @@ def find_live_slip(db: Db, run_id: int, rater_id: int) -> Slip | None:
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class SlipRow:
+class SlipRow(NamedTuple):
     """A slip as a run's page shows it: `marks` by attribute name, in the slip's order; None = could not judge."""
 
     id: int

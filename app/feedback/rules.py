@@ -3,10 +3,9 @@
 import hashlib
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 from app.errors import Conflict, Refused
 from app.feedback.models import NotCounted
@@ -90,8 +89,7 @@ def scale_steps(attribute: Attribute) -> list[int]:
     return list(range(attribute.lowest_hundredths, attribute.highest_hundredths + 1, attribute.step_hundredths))
 
 
-@dataclass(frozen=True, slots=True)
-class ScaleShown:
+class ScaleShown(NamedTuple):
     """A rating attribute as the slip's row of buttons needs it."""
 
     id: int
@@ -121,8 +119,7 @@ def content_hash(run_id: int, rater_id: int, marks: Mapping[int, int | None], *,
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-@dataclass(frozen=True, slots=True)
-class Answers:
+class Answers(NamedTuple):
     """What one rater says of one run. marks: attribute id -> hundredths of a point, None = could not judge."""
 
     marks: Mapping[int, int | None]
@@ -163,8 +160,7 @@ def moves_freely(run: Run, other: Run) -> bool:
     return not (run.key_opened or other.key_opened)
 
 
-@dataclass(frozen=True, slots=True)
-class Note:
+class Note(NamedTuple):
     """A counting note as rules need it: for one slip, or (slip_id None) for its whole run; `id` orders them."""
 
     id: int
@@ -175,8 +171,7 @@ class Note:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Counting:
+class Counting(NamedTuple):
     """Whether a slip counts, and why not. `after_all` is the conductor's sentence where it counts all the same."""
 
     reasons: tuple[str, ...]

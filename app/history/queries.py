@@ -1,9 +1,8 @@
 """Reading the trail."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import or_, select
 
@@ -12,8 +11,7 @@ from app.history.models import FormReceipt, Happening, OutboxReceipt
 from app.people.models import Account, Membership
 
 
-@dataclass(frozen=True, slots=True)
-class TrailLine:
+class TrailLine(NamedTuple):
     id: int
     at: datetime
     who: str

@@ -1,8 +1,8 @@
 """What an import needs to know about the programme it goes into."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from sqlalchemy import select
 
@@ -22,8 +22,7 @@ from app.tables import Table
 IMPORTED = "imported table"
 
 
-@dataclass(frozen=True, slots=True)
-class Earlier:
+class Earlier(NamedTuple):
     """An import that was made before."""
 
     question_id: int
@@ -52,8 +51,7 @@ def known_scales(db: Db, programme_id: int | None) -> Mapping[str, Scale]:
     return {attribute.name_key: Scale.of(attribute) for attribute in list_attributes(db, programme_id)}
 
 
-@dataclass(frozen=True, slots=True)
-class Checked:
+class Checked(NamedTuple):
     """A table that could be imported: what it would create, and which drivers are in the programme already."""
 
     plan: Plan

@@ -1,9 +1,9 @@
 """What the columns of a ratings table mean, and what the importer chooses about them. No database."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from typing import NamedTuple
 
 from app.errors import Refused
 from app.programmes.models import Attribute, ScaleKind
@@ -51,8 +51,7 @@ USUAL_NAMES: Mapping[Role, tuple[str, ...]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Scale:
+class Scale(NamedTuple):
     """A rating scale in hundredths of a point."""
 
     kind: str
@@ -88,8 +87,7 @@ class Scale:
         return f"{self.lowest / 100:g} to {self.highest / 100:g} in steps of {self.step / 100:g}, {ideal}"
 
 
-@dataclass(frozen=True, slots=True)
-class Choices:
+class Choices(NamedTuple):
     """What the importer says about the table.
 
     columns : role -> column name. attribute_name : what was rated, when no column says so. scale : of attributes that
@@ -106,8 +104,7 @@ class Choices:
     minutes_per_run: int = MINUTES_PER_RUN
 
 
-@dataclass(frozen=True, slots=True)
-class MarkRow:
+class MarkRow(NamedTuple):
     """One readable row. mark : hundredths of a point, None = could not judge."""
 
     line: int

@@ -8,6 +8,7 @@ without a session covers them all.
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from app.incidents import rules
 from app.measurements.rules import SessionFact
@@ -15,8 +16,7 @@ from app.measurements.rules import SessionFact
 Covered = frozenset[tuple[int, int | None]]  # (revision id, session id or None) that a table was filed for
 
 
-@dataclass(frozen=True, slots=True)
-class IncidentFact:
+class IncidentFact(NamedTuple):
     """One piece in one incident, as counting needs it; `cause` is the newest class."""
 
     id: int
@@ -48,8 +48,7 @@ class IncidentFact:
         return f"{self.label} {', '.join(self.damage) or self.kind}, cause {self.cause}"
 
 
-@dataclass(frozen=True, slots=True)
-class Once:
+class Once(NamedTuple):
     """An incident counted once, whatever number of its pieces are meant."""
 
     facts: tuple[IncidentFact, ...]
@@ -79,8 +78,7 @@ def once(facts: Iterable[IncidentFact]) -> list[Once]:
     return [Once(tuple(grouped[key])) for key in sorted(grouped)]
 
 
-@dataclass(frozen=True, slots=True)
-class Hits:
+class Hits(NamedTuple):
     """Hits of one sort: clean ones, failures, and breaks that don't count (accident beyond design, another part)."""
 
     clean: int
@@ -100,8 +98,7 @@ def hits_of(facts: Iterable[IncidentFact], asked: str) -> Hits:
                 tuple(found.first.told for found in hits if found.excused))  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class RunUse:
+class RunUse(NamedTuple):
     """A run that something was on. laps : timed ones where there are any, else as counted; None = nobody counted."""
 
     run_id: int
@@ -113,8 +110,7 @@ class RunUse:
     minutes: float
 
 
-@dataclass(frozen=True, slots=True)
-class FiledUse:
+class FiledUse(NamedTuple):
     """A row of a table of use; `session` None = it counts for all."""
 
     session_id: int | None

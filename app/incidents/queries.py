@@ -1,8 +1,7 @@
 """Every SELECT about incidents and planned abuse, but for what a part has been through (`exposure_queries`)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import Select, and_, func, select
 from sqlalchemy.orm import aliased
@@ -39,8 +38,7 @@ def newest_cause() -> Any:
     return ~select(newer.id).where(newer.incident_id == IncidentCause.incident_id, newer.version > IncidentCause.version).exists()
 
 
-@dataclass(frozen=True, slots=True)
-class IncidentRow:
+class IncidentRow(NamedTuple):
     """An incident as lists and its page show it. Withheld: for who still owes slips of its session, unless they filed it
     or it is a danger to people (a damaged pack)."""
 
@@ -109,8 +107,7 @@ def get_incident(db: Db, viewer: Viewer, incident_id: int) -> IncidentRow:
     return found[0]
 
 
-@dataclass(frozen=True, slots=True)
-class PieceOf:
+class PieceOf(NamedTuple):
     """A piece in an incident or a series, or one that may be named in one."""
 
     id: int
@@ -184,8 +181,7 @@ def next_number(db: Db, model: type[Incident] | type[AbuseTest], programme_id: i
     return (db.scalar(select(func.max(model.number)).where(model.programme_id == programme_id)) or 0) + 1
 
 
-@dataclass(frozen=True, slots=True)
-class TestRow:
+class TestRow(NamedTuple):
     """A series of planned abuse with how far it got."""
 
     test: AbuseTest

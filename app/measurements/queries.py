@@ -1,9 +1,8 @@
 """Every SELECT about what was measured, but for what names mean (`book_queries`): batches, laps, everything about questions."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import Float, Integer, Select, String, and_, cast, exists, func, literal, null, or_, select, union_all
 from sqlalchemy.orm import aliased
@@ -22,8 +21,7 @@ STANDS = Batch.withdrawn_at.is_(None)
 
 
 # --- batches and what they hold
-@dataclass(frozen=True, slots=True)
-class BatchRow:
+class BatchRow(NamedTuple):
     batch: Batch
     added_by: str
     withdrawn_by: str
@@ -75,8 +73,7 @@ SAID_LAST = and_(LapFlag.lap_id == Lap.id,
 STANDING_FLAG = func.coalesce(LapFlag.flag, Lap.flag)
 
 
-@dataclass(frozen=True, slots=True)
-class LapRow:
+class LapRow(NamedTuple):
     """A lap as it came in with the flag that stands. version : how often a person said something of it; 0 = never."""
 
     id: int
@@ -121,8 +118,7 @@ def count_laps(db: Db, session_id: int) -> Mapping[int, tuple[int, int]]:
     return {run_id: (laps, out) for run_id, laps, out in rows}
 
 
-@dataclass(frozen=True, slots=True)
-class PreferenceRow:
+class PreferenceRow(NamedTuple):
     rater_id: int
     initials: str
     question: str
@@ -145,8 +141,7 @@ def list_preferences(db: Db, programme_id: int, session_id: int) -> Sequence[Pre
     return [PreferenceRow(rater, initials, f"Q-{n:02d}", one, two, kept_code) for rater, initials, n, one, two, kept_code in rows]
 
 
-@dataclass(frozen=True, slots=True)
-class ExposureRow:
+class ExposureRow(NamedTuple):
     what: str
     laps: int
     minutes_hundredths: int
@@ -195,8 +190,7 @@ def wide(kind: str, *, ints: Sequence[Any] = (), floats: Sequence[Any] = (), tex
     return select(*(column.label(f"c{n}") for n, column in enumerate(filled)))
 
 
-@dataclass(frozen=True, slots=True)
-class OtherRow:
+class OtherRow(NamedTuple):
     """A row that another feature added to the union, for it to read back."""
 
     kind: str

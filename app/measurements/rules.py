@@ -4,7 +4,7 @@ import hashlib
 import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from app.errors import Refused
 from app.measurements.models import Kind
@@ -44,16 +44,14 @@ class RunFact:
     variants: Mapping[int, int] = field(default_factory=dict)  # question id -> variant id
 
 
-@dataclass(frozen=True, slots=True)
-class VariantFact:
+class VariantFact(NamedTuple):
     id: int
     question_id: int
     code: str
     revision_ids: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class RevisionFact:
+class RevisionFact(NamedTuple):
     id: int
     label: str
     part: str  # its code
@@ -96,8 +94,7 @@ class PlannedRow:
     question_ids: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True)
-class Plan:
+class Plan(NamedTuple):
     """A whole table, read: every line with its fate. Nothing of it is taken while `errors` has any."""
 
     kind: Kind
@@ -116,8 +113,7 @@ class Plan:
         return sum(bool(row.values.get("flag")) for row in self.rows)
 
 
-@dataclass(frozen=True, slots=True)
-class LapFact:
+class LapFact(NamedTuple):
     run_id: int
     number: int
     time_ms: int
@@ -125,8 +121,7 @@ class LapFact:
     flag: str
 
 
-@dataclass(frozen=True, slots=True)
-class SessionFact:
+class SessionFact(NamedTuple):
     """The session of a row that is not of a run."""
 
     id: int
@@ -138,8 +133,7 @@ class SessionFact:
         return self.state in CLOSED_STATES
 
 
-@dataclass(frozen=True, slots=True)
-class PreferenceFact:
+class PreferenceFact(NamedTuple):
     question_id: int
     session: SessionFact
     driver: str
@@ -148,8 +142,7 @@ class PreferenceFact:
     preferred_id: int | None
 
 
-@dataclass(frozen=True, slots=True)
-class ExposureFact:
+class ExposureFact(NamedTuple):
     session: SessionFact | None
     revision_id: int | None
     variant_id: int | None
@@ -159,8 +152,7 @@ class ExposureFact:
     impacts: int
 
 
-@dataclass(frozen=True, slots=True)
-class ReadingFact:
+class ReadingFact(NamedTuple):
     revision_id: int
     piece: str
     characteristic: str
@@ -171,8 +163,7 @@ class ReadingFact:
     uncertainty: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
+class Measured(NamedTuple):
     """Everything measured about some questions, of batches that stand."""
 
     laps: tuple[LapFact, ...] = ()

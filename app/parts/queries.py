@@ -1,9 +1,8 @@
 """Every SELECT about parts, revisions and pieces."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import case, column, func, literal, select, table, union_all
 from sqlalchemy.orm import joinedload
@@ -18,8 +17,7 @@ from app.people.rules import name_key
 from app.programmes.models import Programme
 
 
-@dataclass(frozen=True, slots=True)
-class RevisionRow:
+class RevisionRow(NamedTuple):
     """One revision as a list shows it."""
 
     id: int
@@ -33,8 +31,7 @@ class RevisionRow:
     state: str
 
 
-@dataclass(frozen=True, slots=True)
-class PieceRow:
+class PieceRow(NamedTuple):
     """One piece as a list shows it; `label` is such as FST-t45 r2 #1."""
 
     id: int
@@ -50,14 +47,12 @@ class PieceRow:
     place: str
 
 
-@dataclass(frozen=True, slots=True)
-class PieceCount:
+class PieceCount(NamedTuple):
     usable: int = 0
     total: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Happened:
+class Happened(NamedTuple):
     """One line of the trail of one thing."""
 
     at: datetime
@@ -248,8 +243,7 @@ def past_aliases(db: Db, programme_id: int) -> dict[int, set[str]]:
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class PartBlock:
+class PartBlock(NamedTuple):
     """One part as the list shows it: its revisions, and for a search which old alias led to one."""
 
     part: Part

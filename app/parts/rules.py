@@ -4,8 +4,7 @@ import hashlib
 import re
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import BinaryIO
+from typing import BinaryIO, NamedTuple
 
 from app.errors import Conflict, Refused
 from app.parts.models import Part, PieceState, Revision, RevisionState
@@ -42,8 +41,7 @@ GONE_PIECES = (PieceState.SCRAPPED, PieceState.LOST)
 STATES_TO_CHOOSE = tuple(state for state in PieceState if state is not PieceState.MODIFIED)
 
 
-@dataclass(frozen=True, slots=True)
-class Drawing:
+class Drawing(NamedTuple):
     """What is kept of an uploaded drawing or CAD file: its name, SHA-256 and size in bytes; not the file."""
 
     name: str
@@ -51,8 +49,7 @@ class Drawing:
     size_bytes: int
 
 
-@dataclass(frozen=True, slots=True)
-class Facts:
+class Facts(NamedTuple):
     """What is known of a revision besides its identity. mass_g: grams; unit_cost: in the team's currency, each."""
 
     mass_g: float | None = None

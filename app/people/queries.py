@@ -1,8 +1,8 @@
 """Every SELECT about people."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import joinedload
@@ -64,8 +64,7 @@ def find_invitation(db: Db, token: str) -> Invitation | None:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Person:
+class Person(NamedTuple):
     account_id: int
     name: str
     login: str

@@ -1,7 +1,7 @@
 """Every SELECT about questions, variants and declared rules."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from sqlalchemy import select
 from sqlalchemy.orm import selectinload
@@ -43,8 +43,7 @@ def find_question_by_title(db: Db, programme_id: int, title: str) -> Question | 
     return db.scalar(select(Question).where(Question.programme_id == programme_id, Question.title == title))
 
 
-@dataclass(frozen=True, slots=True)
-class VariantRow:
+class VariantRow(NamedTuple):
     """A variant as pages name it."""
 
     id: int

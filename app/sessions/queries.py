@@ -1,8 +1,8 @@
 """Every SELECT about sessions, runs and builds."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from sqlalchemy import Select, and_, exists, func, or_, select
 from sqlalchemy.orm import joinedload, selectinload
@@ -38,8 +38,7 @@ def get_session(db: Db, programme_id: int, session_id: int, *, lock: bool = Fals
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class SessionRow:
+class SessionRow(NamedTuple):
     id: int
     label: str
     place: str
@@ -76,8 +75,7 @@ def list_session_people(db: Db, session_id: int) -> Sequence[tuple[int, str, str
     return [(account_id, initials, duty) for account_id, initials, duty in rows]
 
 
-@dataclass(frozen=True, slots=True)
-class RunRow:
+class RunRow(NamedTuple):
     """A run as lists show it; `variants` is such as "Q-01 t45"."""
 
     id: int

@@ -4,8 +4,8 @@ import contextlib
 import itertools
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import median
+from typing import NamedTuple
 
 from app.tables import Unreadable
 from app.timing.cells import NOTHING, read_clock, read_lap_time
@@ -21,8 +21,7 @@ NAMED = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
+class Seen(NamedTuple):
     """What a column's cells could be, as shares and figures."""
 
     name: str

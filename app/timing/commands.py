@@ -1,7 +1,7 @@
 """A hall's timing file: look at it step by step, then attach its laps to runs, whole or not at all."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import insert
@@ -134,7 +134,7 @@ def _words(look: Look) -> dict[str, str]:
 def _on_day(lap: TimedLap, days_ms: int) -> TimedLap:
     if lap.start_ms is None or lap.end_ms is None or not days_ms:
         return lap
-    return replace(lap, start_ms=lap.start_ms + days_ms, end_ms=lap.end_ms + days_ms)
+    return lap._replace(start_ms=lap.start_ms + days_ms, end_ms=lap.end_ms + days_ms)
 
 
 def _match(found: Checked, sent: Sent) -> None:
@@ -236,4 +236,4 @@ def refuse_hidden(db: Db, by: Viewer, session_id: int) -> None:
 
 def up_to_columns(sent: Sent) -> Sent:
     """The same file before anybody said that its columns are right: to show them again after a refusal."""
-    return replace(sent, columns_right=False, shift_ms=None, places=None)
+    return sent._replace(columns_right=False, shift_ms=None, places=None)

@@ -7,16 +7,15 @@ voice each.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from statistics import fmean, median, variance
+from typing import NamedTuple
 
 INCIDENT = "incident"
 TIMES_MEDIAN = 1.10
 Z95 = 1.959963984540054
 
 
-@dataclass(frozen=True, slots=True)
-class Proposal:
+class Proposal(NamedTuple):
     """A lap that looks like an incident. times : of its run's median."""
 
     lap_id: int
@@ -50,8 +49,7 @@ def error_of_difference(scatter_s: float, n: int, m: int) -> float:
     return scatter_s * math.sqrt(1 / n + 1 / m)
 
 
-@dataclass(frozen=True, slots=True)
-class Difference:
+class Difference(NamedTuple):
     """Test minus control in seconds a lap; - is faster. half_s : of the 95 % interval, None where too few laps tell it.
 
     raw_s : the same with the laps left in that were left out.

@@ -1,9 +1,9 @@
 """Laps arranged for reading: a run with its trace, a session with its drift, proposals and the lap guard."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from statistics import fmean, median
+from typing import NamedTuple
 
 from app.clock import minutes_between
 from app.measurements.queries import LapRow
@@ -14,8 +14,7 @@ from app.web.filters import num
 from app.web.lap_charts import DriftPoint, LapTrace, TracePoint, drift_strip, lap_trace
 
 
-@dataclass(frozen=True, slots=True)
-class RunLaps:
+class RunLaps(NamedTuple):
     """What a run's laps say. clean_se : standard error of the clean mean, None under two clean laps."""
 
     laps: Sequence[LapRow]
@@ -51,8 +50,7 @@ def trace_of(laps: Sequence[LapRow]) -> LapTrace | None:
     return lap_trace([TracePoint(lap.number, lap.time_ms / 1000, lap.flag) for lap in laps])
 
 
-@dataclass(frozen=True, slots=True)
-class GuardRow:
+class GuardRow(NamedTuple):
     """One driver's laps with a variant against the control, in one session."""
 
     question: str
@@ -62,16 +60,14 @@ class GuardRow:
     found: Difference
 
 
-@dataclass(frozen=True, slots=True)
-class Overall:
+class Overall(NamedTuple):
     question: str
     variant: str
     mean_s: float
     drivers: int
 
 
-@dataclass(frozen=True, slots=True)
-class Drift:
+class Drift(NamedTuple):
     """How one driver's clean mean changed from the first control run to the last."""
 
     driver: str
@@ -82,8 +78,7 @@ class Drift:
     minutes: float
 
 
-@dataclass(frozen=True)
-class SessionLaps:
+class SessionLaps(NamedTuple):
     """proposals : (run, what is proposed) of every run that has any; every : all of them as the form's `every`."""
 
     runs: Sequence[tuple[CarriedRun, RunLaps]]

@@ -3,7 +3,6 @@
 import itertools
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from datetime import date
 from statistics import median
 from typing import Any
@@ -134,7 +133,7 @@ def _by_clock(laps: list[TimedLap], errors: Errors, names: dict[Role, str]) -> l
         if before is not None and before - lap.end_ms > DAY // 2:
             days += 1
         before = lap.end_ms
-        moved.append(replace(lap, start_ms=lap.start_ms + days * DAY, end_ms=lap.end_ms + days * DAY))
+        moved.append(lap._replace(start_ms=lap.start_ms + days * DAY, end_ms=lap.end_ms + days * DAY))
     moved.sort(key=lambda lap: (lap.end_ms, lap.line))
     for earlier, later in itertools.pairwise(moved):
         if earlier.end_ms == later.end_ms:
@@ -163,5 +162,5 @@ def _between(passings: list[TimedLap]) -> list[TimedLap]:
     if not gaps:
         return []
     most = LONG_PASSING * median(gaps)
-    return [replace(later, time_ms=gap, start_ms=earlier.end_ms)
+    return [later._replace(time_ms=gap, start_ms=earlier.end_ms)
             for earlier, later, gap in zip(passings, passings[1:], gaps, strict=False) if 0 < gap <= most]  # fmt: skip

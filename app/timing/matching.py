@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
+from typing import NamedTuple
 
 from app.timing.rules import RunSpan, TimedLap
 from app.timing.shift import WITHIN_MS, is_pause, stints
@@ -20,8 +21,7 @@ HERE = "its run has laps already"
 UNPLACED = "no run was chosen"
 
 
-@dataclass(frozen=True, slots=True)
-class MatchedRun:
+class MatchedRun(NamedTuple):
     """One run with the laps that become its own, numbered from 1. off_ms : first lap's start after the noted start."""
 
     run: RunSpan
@@ -30,8 +30,7 @@ class MatchedRun:
     off_ms: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class LeftOver:
+class LeftOver(NamedTuple):
     """Laps that belong to no run, next to each other in the file."""
 
     who: str
@@ -44,8 +43,7 @@ class LeftOver:
         return [self.who, self.reason, self.laps, self.first.line, self.last.line]
 
 
-@dataclass(frozen=True)
-class Match:
+class Match(NamedTuple):
     """shift_ms None = by order. empty : runs that were driven and get no lap."""
 
     shift_ms: int | None

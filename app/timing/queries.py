@@ -1,8 +1,8 @@
 """Every SELECT about timing files: the runs that laps may belong to, what is remembered, and which files were attached."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime, time
+from typing import NamedTuple
 
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import aliased
@@ -78,8 +78,7 @@ def key_of(who: str) -> str:
     return name_key(who) if who else ""
 
 
-@dataclass(frozen=True, slots=True)
-class LapFileRow:
+class LapFileRow(NamedTuple):
     """A file that was attached to a session, with what of it was not matched: (transponder, reason, laps, first line, last line)."""
 
     batch_id: int
@@ -104,8 +103,7 @@ def list_lap_files(db: Db, session_id: int) -> Sequence[LapFileRow]:
             for file, batch, name in rows]  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class CarriedRun:
+class CarriedRun(NamedTuple):
     """A run with what it carries: question id -> (its label, variant code, is it the control)."""
 
     id: int

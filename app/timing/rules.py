@@ -5,10 +5,9 @@ Times are whole milliseconds. A clock is milliseconds since midnight of the file
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 from app.tables import Errors, TableRefused
 
@@ -42,8 +41,7 @@ DELIMITERS: Mapping[str, str] = {"tab": "\t", "semicolon": ";", "comma": ",", "s
 DECIMALS: Mapping[str, str] = {"point": ".", "comma": ","}
 
 
-@dataclass(frozen=True, slots=True)
-class Look:
+class Look(NamedTuple):
     """How the characters are cut into cells: words of DELIMITERS and DECIMALS, and whether the first line is a header."""
 
     delimiter: str
@@ -51,14 +49,12 @@ class Look:
     header: bool
 
 
-@dataclass(frozen=True, slots=True)
-class RawRow:
+class RawRow(NamedTuple):
     line: int
     cells: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class RawTable:
+class RawTable(NamedTuple):
     """A file cut into cells, nothing of it understood. above : lines before the table, which are not read; shape : its digest."""
 
     look: Look
@@ -68,8 +64,7 @@ class RawTable:
     shape: str
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """How a file is read, as a person confirmed it."""
 
     look: Look
@@ -90,8 +85,7 @@ class Reading:
         return cls(look, roles) if look.delimiter in DELIMITERS and look.decimal in DECIMALS else None
 
 
-@dataclass(frozen=True, slots=True)
-class TimedLap:
+class TimedLap(NamedTuple):
     """One lap of the file. number : as the file has it; start_ms, end_ms : by the hall's clock, None without one."""
 
     line: int
@@ -102,8 +96,7 @@ class TimedLap:
     end_ms: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class LapTable:
+class LapTable(NamedTuple):
     """Every lap of a file, each car's in their order. no_time : lines that hold no lap, such as a first passing."""
 
     laps: tuple[TimedLap, ...]
@@ -123,8 +116,7 @@ class LapTable:
         return [lap for lap in self.laps if lap.who == who]
 
 
-@dataclass(frozen=True, slots=True)
-class RunSpan:
+class RunSpan(NamedTuple):
     """A run that laps may belong to. start_ms, end_ms : by the venue's wall clock since midnight of the session's day."""
 
     id: int
@@ -194,8 +186,7 @@ def said_clock(clock_ms: int) -> str:
     return shown if days == 0 else f"{shown} ({'+' if days > 0 else '−'}{abs(days)} d)"
 
 
-@dataclass(frozen=True, slots=True)
-class Sent:
+class Sent(NamedTuple):
     """A file with what a person said of it so far; None = not said yet, so it is seen, remembered or proposed.
 
     cars : transponder -> our car, 0 = none of ours;  places : the run of each stint, for laps without a clock

@@ -7,9 +7,9 @@ Tolerance: ± 30 s between the start that was noted and the first lap's start (o
 
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
+from typing import NamedTuple
 
 from app.timing.rules import HOUR, MINUTE, RunSpan, TimedLap
 
@@ -20,8 +20,7 @@ MOST_STARTS = 400  # of one car that are compared
 ROUND = tuple(sorted((n * HOUR // 2 for n in range(-28, 29)), key=lambda ms: (ms != 0, ms % HOUR != 0, abs(ms), ms)))
 
 
-@dataclass(frozen=True, slots=True)
-class Shift:
+class Shift(NamedTuple):
     """shift_ms is added to the file's clock. agree : of how many run starts it fits; per_car : the same by transponder.
 
     rival_ms : another shift, more than two tolerances away, that fits as many.

@@ -6,8 +6,8 @@ one ink says everything by shape, place and word.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import NamedTuple
 
 from app.web.filters import num, signed
 
@@ -19,8 +19,7 @@ LEFT, RIGHT = 14.0, 346.0
 # --- one axis for all --------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Scale:
+class Scale(NamedTuple):
     """A straight mapping from values to units."""
 
     lowest: float
@@ -34,8 +33,7 @@ class Scale:
         return round(self.start + min(max(share, 0.0), 1.0) * (self.end - self.start), 1)
 
 
-@dataclass(frozen=True, slots=True)
-class Tick:
+class Tick(NamedTuple):
     """A value on an axis and the word that stands at it; `anchor` is the SVG text-anchor that keeps it inside."""
 
     x: float
@@ -43,8 +41,7 @@ class Tick:
     anchor: str = "middle"
 
 
-@dataclass(frozen=True, slots=True)
-class Band:
+class Band(NamedTuple):
     """A stretch of the axis that has a meaning: `kind` is "for", "against" or "none"."""
 
     x: float
@@ -84,8 +81,7 @@ def _apart(marks: Sequence[tuple[float, str]], *, unit_per_letter: float = 7.0) 
 # --- intervals: one row a variant --------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class IntervalRow:
+class IntervalRow(NamedTuple):
     """One variant's difference from control with its interval. `note` is said beside it ("2 of 3 drivers")."""
 
     label: str
@@ -96,8 +92,7 @@ class IntervalRow:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class DrawnInterval:
+class DrawnInterval(NamedTuple):
     label: str
     note: str
     text: str
@@ -112,8 +107,7 @@ class DrawnInterval:
     n: int
 
 
-@dataclass(frozen=True, slots=True)
-class IntervalPicture:
+class IntervalPicture(NamedTuple):
     """Rows of mean and interval on strips with two bands: "worthwhile" at the better end, "too much worse" at the
     other. The words of the bands stand under the last strip, from y = `y_words`."""
 
@@ -174,8 +168,7 @@ def interval_picture(
 # --- marks over time: one strip a driver -------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class MarkPoint:
+class MarkPoint(NamedTuple):
     """One mark: `run` is its label, `x_min` minutes from the first run, `value` the mark as shown on its scale."""
 
     run: str
@@ -186,8 +179,7 @@ class MarkPoint:
     variant: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class DrawnMark:
+class DrawnMark(NamedTuple):
     run: str
     x: float
     y: float
@@ -203,8 +195,7 @@ class DrawnMark:
     """Is there room for its run and build below? Tests have it before controls; the table names every one."""
 
 
-@dataclass(frozen=True, slots=True)
-class Bracket:
+class Bracket(NamedTuple):
     """The line from one control to the next."""
 
     x1: float
@@ -213,8 +204,7 @@ class Bracket:
     y2: float
 
 
-@dataclass(frozen=True, slots=True)
-class DrawnStrip:
+class DrawnStrip(NamedTuple):
     label: str
     y_label: float
     y_top: float
@@ -224,8 +214,7 @@ class DrawnStrip:
     brackets: tuple[Bracket, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class MarkStrip:
+class MarkStrip(NamedTuple):
     width: float
     height: float
     strips: tuple[DrawnStrip, ...]
@@ -273,7 +262,7 @@ def _strip(
     controls = [(across.at(p.x_min), down.at(p.value)) for p in points if p.is_control and p.counted]
     brackets = tuple(Bracket(x1, y1, x2, y2) for (x1, y1), (x2, y2) in pairwise(controls))
     drawn = [_mark(point, across.at(point.x_min), down.at(point.value), brackets, decimals) for point in points]
-    marks = tuple(replace(mark, named=named) for mark, named in zip(drawn, _with_room(drawn), strict=True))
+    marks = tuple(mark._replace(named=named) for mark, named in zip(drawn, _with_room(drawn), strict=True))
     return DrawnStrip(label, top - 27, top, top + height, top + height + 31, marks, brackets)
 
 
@@ -310,8 +299,7 @@ def _base(brackets: Sequence[Bracket], x: float, y: float) -> float:
 # --- driver effects: every driver a labelled tick ----------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class EffectRow:
+class EffectRow(NamedTuple):
     """One variant: each driver's effect; those in `not_counted` are shown thin and in brackets."""
 
     label: str
@@ -320,8 +308,7 @@ class EffectRow:
     not_counted: Sequence[tuple[str, float]] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class DrawnEffect:
+class DrawnEffect(NamedTuple):
     initials: str
     x: float
     y_text: float
@@ -329,8 +316,7 @@ class DrawnEffect:
     counted: bool
 
 
-@dataclass(frozen=True, slots=True)
-class DrawnEffectRow:
+class DrawnEffectRow(NamedTuple):
     label: str
     note: str
     y_label: float
@@ -341,8 +327,7 @@ class DrawnEffectRow:
     effects: tuple[DrawnEffect, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class EffectPicture:
+class EffectPicture(NamedTuple):
     """Rows of driver ticks over the band from −W to +W, in which a driver counts as "no difference"."""
 
     width: float
@@ -426,8 +411,7 @@ def _median(values: Sequence[float]) -> float:
 # --- laps: one strip a run ---------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class LapRun:
+class LapRun(NamedTuple):
     """A run's laps in order: (lap time in s, counted). `note` is said beside the label ("clean mean 22.09 s")."""
 
     label: str
@@ -436,15 +420,13 @@ class LapRun:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class DrawnLap:
+class DrawnLap(NamedTuple):
     x: float
     y: float
     counted: bool
 
 
-@dataclass(frozen=True, slots=True)
-class DrawnLapRun:
+class DrawnLapRun(NamedTuple):
     label: str
     note: str
     is_control: bool
@@ -455,8 +437,7 @@ class DrawnLapRun:
     laps: tuple[DrawnLap, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class LapStrips:
+class LapStrips(NamedTuple):
     width: float
     height: float
     runs: tuple[DrawnLapRun, ...]

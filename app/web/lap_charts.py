@@ -4,8 +4,8 @@ Faster is higher everywhere. A lap that is left out is a cross at the edge with 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import median
+from typing import NamedTuple
 
 from app.web.charts import WIDTH, DrawnStrip, MarkPoint, MarkStrip, Scale, _strip, _time_span
 from app.web.filters import num
@@ -13,8 +13,7 @@ from app.web.filters import num
 TOP, HEIGHT = 26.0, 120.0
 
 
-@dataclass(frozen=True, slots=True)
-class TracePoint:
+class TracePoint(NamedTuple):
     """One lap: `why` says why it is left out, empty = it counts."""
 
     number: int
@@ -22,8 +21,7 @@ class TracePoint:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class DrawnPoint:
+class DrawnPoint(NamedTuple):
     number: int
     x: float
     y: float
@@ -32,8 +30,7 @@ class DrawnPoint:
     anchor: str
 
 
-@dataclass(frozen=True, slots=True)
-class LapTrace:
+class LapTrace(NamedTuple):
     """One run. x_ticks : (x, lap number) under the picture; the median of the counted laps is a dashed line."""
 
     width: float
@@ -83,8 +80,7 @@ def _ticks(laps: Sequence[TracePoint], across: Scale) -> tuple[tuple[float, str]
     return tuple((across.at(n), str(n)) for n in range(first, last + 1, step))
 
 
-@dataclass(frozen=True, slots=True)
-class DriftPoint:
+class DriftPoint(NamedTuple):
     """One run: minutes from the session's first run, and its mean of clean laps in seconds."""
 
     run: str

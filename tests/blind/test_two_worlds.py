@@ -1,7 +1,6 @@
 """Nobody but the holder can tell what is behind a code, and no rater what the others wrote: two worlds, byte for byte."""
 
 import shutil
-from dataclasses import replace
 
 import pytest
 
@@ -83,7 +82,7 @@ def leak_build(monkeypatch):
 
         behind = dict(db.query(BlindRun.run_id, Variant.code).join(BlindCode, BlindCode.id == BlindRun.code_id)
                       .join(Variant, Variant.id == BlindCode.variant_id).all())  # fmt: skip
-        return [replace(row, car=f"{row.car} {behind.get(row.id, '')}") for row in honest(db, programme_id, session_id)]
+        return [row._replace(car=f"{row.car} {behind.get(row.id, '')}") for row in honest(db, programme_id, session_id)]
 
     monkeypatch.setattr(queries, "list_runs", leaking)
 
@@ -97,7 +96,7 @@ def leak_order(monkeypatch):
     def leaking(rows, viewer):
         facts = honest(rows, viewer)
         by_variant = [row.Run.id for row in sorted(rows, key=lambda row: (row.Variant.position, row.Run.number))]
-        return replace(facts, runs=tuple(sorted(facts.runs, key=lambda run: by_variant.index(run.run_id))))
+        return facts._replace(runs=tuple(sorted(facts.runs, key=lambda run: by_variant.index(run.run_id))))
 
     monkeypatch.setattr(queries, "_facts", leaking)
 

@@ -53,7 +53,9 @@ def main(words: list[str] | None = None) -> int:
     named.set_defaults(run=lambda asked: lap_files.run(200, None) if asked.small else lap_files.run(asked.files, asked.out))
     named = campaigns.add_parser("two_worlds", help="can a sealed key or others' marks be told from any answer?")
     named.add_argument("--pairs", type=int, default=200)
-    named.set_defaults(run=lambda asked: two_worlds.run(asked.pairs))
+    named.add_argument("--out", type=Path, default=Path(__file__).parent / "two_worlds.json")
+    named.add_argument("--small", action="store_true", help="2 seeds into a temporary file")
+    named.set_defaults(run=two_worlds_campaign)
     asked = parser.parse_args(words)
     return asked.run(asked)
 
@@ -63,6 +65,13 @@ def outlook_campaign(asked: argparse.Namespace) -> int:
         return outlook.run(asked.programmes, asked.seed, asked.out)
     with tempfile.TemporaryDirectory() as folder:
         return outlook.run(20, asked.seed, Path(folder) / "small.json")
+
+
+def two_worlds_campaign(asked: argparse.Namespace) -> int:
+    if not asked.small:
+        return two_worlds.run(asked.pairs, asked.out)
+    with tempfile.TemporaryDirectory() as folder:
+        return two_worlds.run(2, Path(folder) / "small.json")
 
 
 def bought_campaign(asked: argparse.Namespace) -> int:

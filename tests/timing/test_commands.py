@@ -232,11 +232,10 @@ def test_laps_by_hand_go_in_once_and_for_a_run_that_was_driven(db, w):
 
 def test_whoever_is_due_to_rate_in_an_open_session_handles_no_lap_times(db):
     w = fixture.s03(db, closed=False)
-    from dataclasses import replace
 
     from app.people.models import Hat
 
-    both = replace(w.team.AQ, hats=frozenset({Hat.DRIVER, Hat.CONDUCTOR}))
+    both = w.team.AQ._replace(hats=frozenset({Hat.DRIVER, Hat.CONDUCTOR}))
     w.team.people["AQ"] = both
     with pytest.raises(Conflict, match="due to rate in this session"):
         check(db, w, said(w), by="AQ")
