@@ -80,6 +80,7 @@ const Outbox = (() => {
     const asked = s.get(entry.token);
     asked.onsuccess = () => {
       if (asked.result?.hash !== entry.hash) return;
+      if (entry.makes) try { localStorage.setItem(`proveout-made-${entry.token}`, went); } catch { /* an open page asks again by its token */ }
       s.delete(entry.token);
       if (!entry.makes) return;
       s.getAll().onsuccess = (told) => told.target.result.filter((e) => e.path.includes(`@${entry.token}/`)).forEach((e) => {
@@ -89,6 +90,7 @@ const Outbox = (() => {
     };
     return asked;
   });
+  const madeBy = (token) => { try { return localStorage.getItem(`proveout-made-${token}`); } catch { return null; } };
   /** A path on something that was made without signal (/runs/@token/end) with the number that the server gave it. */
   function placed(path, token, went) {
     const made = new URL(went || "/", location.href).searchParams;
@@ -267,5 +269,5 @@ const Outbox = (() => {
     return list().then((entries) => listeners.forEach((told) => told(entries)), () => {});
   }
 
-  return { PERSON, PROGRAMME, EVERY, mint, sha256, list, get, put, drop, replay, keep, pathOf, contact, sent, changed, onChange: (told) => listeners.add(told) };
+  return { PERSON, PROGRAMME, EVERY, mint, sha256, list, get, put, drop, replay, keep, pathOf, madeBy, contact, sent, changed, onChange: (told) => listeners.add(told) };
 })();

@@ -88,9 +88,12 @@ async function fileForm(form, submitter) {
   }
   form.dispatchEvent(new CustomEvent("outbox:kept", { bubbles: true, detail: entry }));
   await Promise.race([Outbox.replay(entry.token), new Promise((done) => setTimeout(done, PATIENCE))]);
-  if (form.dataset.outboxStays) return;                         // the page goes on by itself
-  if (Outbox.sent.has(entry.token)) { goOn(entry, Outbox.sent.get(entry.token)); return; }
   const now = await Outbox.get(entry.token);
+  if (form.dataset.outboxStays && now?.state !== "refused") {   // the page goes on by itself
+    form.dispatchEvent(new CustomEvent("outbox:filed", { bubbles: true, detail: { entry, sent: !now } }));
+    return;
+  }
+  if (Outbox.sent.has(entry.token)) { goOn(entry, Outbox.sent.get(entry.token)); return; }
   if (!now) location.reload();                                  // another tab has sent it
   else if (now.state === "refused") { form.dataset.again = entry.token; showRefusal(form, now.said); }
   else showKept(form, now);
@@ -126,6 +129,7 @@ async function openAgain() {
   const form = entry && entry.person === Outbox.PERSON && [...document.querySelectorAll("form")]
     .find((f) => [...f.querySelectorAll("[formaction]"), null].some((button) => Outbox.pathOf(f, button) === entry.path));
   if (!form) return;
+  form.closest("[hidden]")?.removeAttribute("hidden");
   const values = new Map();
   for (const [name, value] of entry.pairs) values.set(name, [...(values.get(name) || []), value]);
   for (const field of form.elements) {

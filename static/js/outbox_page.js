@@ -22,7 +22,7 @@ function drawEntry(entry) {
   item.append(node("p", inWords(entry).join(" · ")));
   const said = entry.said;
   if (said) item.append(node("p", `${entry.state === "refused" ? "Not taken" : "Not sent yet"}: ${[said.title, said.reason, said.next].filter(Boolean).map((t) => t.replace(/\.$/, "")).join(". ")}.`));
-  else item.append(node("p", "Waits for signal."));
+  else item.append(node("p", entry.path.includes("@") ? "Goes after the entry that it stands on." : "Waits for signal."));
   const row = node("p", "", { class: "buttons" });
   row.append(button("Send now", "plain", () => Outbox.replay(entry.token)));
   if (said?.status === 401) row.append(node("a", "Sign in", { class: "button button--primary", href: `/sign-in?next=${encodeURIComponent(location.pathname)}` }));
