@@ -176,8 +176,8 @@ def test_a_driver_opens_drives_on_and_closes_alone(db, w, browser):
     form = {"place": "Own shed", "surface": "carpet", "grip": "medium", "time_zone": "Europe/Helsinki", "car": "", "new_car": "PL's car",
             "piece_ids": [str(w.q.pieces["t45"][2])], "settings": "anti-roll bar mm = 1.2"}  # fmt: skip
     told = text_of(browser.post(w.path("/hall/alone"), form).text)
-    for words in ("Today in the hall", "S-01 Own shed, open", "R-01 is your next run", "PL's car", "Q-01 t45", "PL both drives and conducts here",
-                  "open-label"):  # fmt: skip
+    for words in ("Today in the hall", "S-01 Own shed, open", "R-01 is your next run", "PL's car", "Q-01 t45",
+                  "PL both drives and conducts here", "open-label"):  # fmt: skip
         assert words in told
     session = db.scalar(select(Session))
     session_id = session.id
@@ -203,9 +203,11 @@ def test_alone_is_for_drivers_and_for_sessions_of_their_own(db, w, browser):
 
 @pytest.mark.parametrize(("field", "typed", "said"), [
     ("place", "", "Place: this is needed"), ("new_car", "", "choose a car from the list"), ("grip", "icy", "is not one of the choices"),
-    ("time_zone", "Mars/Base", "Mars/Base"), ("settings", "bar 1.2", "is not a set-up value"), ("piece_ids", "9999", "not a choice")])  # fmt: skip
+    ("time_zone", "Mars/Base", "Mars/Base"), ("settings", "bar 1.2", "is not a set-up value"),
+    ("piece_ids", "9999", "not a choice")])  # fmt: skip
 def test_what_is_wrong_in_opening_alone_is_said_and_nothing_is_half_opened(db, w, browser, field, typed, said):
-    form = {"place": "Own shed", "surface": "carpet", "grip": "low", "time_zone": "UTC", "car": "", "new_car": "mine", "settings": "", field: typed}
+    form = {"place": "Own shed", "surface": "carpet", "grip": "low", "time_zone": "UTC", "car": "", "new_car": "mine", "settings": "",
+            field: typed}  # fmt: skip
     answer = browser.as_(w.team.DH).post(w.path("/hall/alone"), form, status=422)
     assert said in text_of(answer.text)
     assert db.scalar(select(Session)) is None
