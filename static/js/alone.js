@@ -44,12 +44,21 @@ if (shownSession && shownSession !== "0") alone = { step: "next", session: shown
 drawAlone();
 if (document.querySelector("[data-error-summary]")) for (const section of aloneSteps) section.hidden = !section.querySelector("[data-error-summary]");
 
+function stepAfter(form, token) {
+  const step = form.getAttribute("aria-label") === "Close" ? "close" : form.closest("[data-alone]")?.dataset.alone;
+  if (!step) return null;
+  const next = { ...alone, step: STEPS[step] };
+  if (step === "open") next.session = next.run = `@${token}`;
+  if (step === "next") next.run = `@${token}`;
+  return next;
+}
+document.addEventListener("outbox:kept", ({ target, detail }) => {   // from here on the step is done, also if the page is closed now
+  const next = stepAfter(target, detail.token);
+  if (next) try { localStorage.setItem(aloneKey, JSON.stringify(next)); } catch { /* this page still knows */ }
+});
 document.addEventListener("outbox:filed", ({ target, detail }) => {
-  const step = target.closest("[data-alone=next] [aria-label=Close]") ? "close" : target.closest("[data-alone]")?.dataset.alone;
-  if (!step) return;
-  const mark = `@${detail.entry.token}`, next = { ...alone, step: STEPS[step] };
-  if (step === "open") next.session = next.run = mark;
-  if (step === "next") next.run = mark;
+  const next = stepAfter(target, detail.entry.token);
+  if (!next) return;
   target.reset();
   const token = target.elements.namedItem("token");
   if (token) token.value = Outbox.mint();
