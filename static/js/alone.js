@@ -37,6 +37,7 @@ function drawAlone() {
     }
   }
   document.querySelector("[data-alone-again]").hidden = alone.step === "open";
+  sameCar();
 }
 
 let alone = recallAlone();
@@ -44,20 +45,29 @@ if (shownSession && shownSession !== "0") alone = { step: "next", session: shown
 drawAlone();
 if (document.querySelector("[data-error-summary]")) for (const section of aloneSteps) section.hidden = !section.querySelector("[data-error-summary]");
 
-function stepAfter(form, token) {
+/** The next run has the same car unless another is chosen. */
+function sameCar() {
+  const form = document.querySelector("[data-alone=next] form"), { car, new_car: other } = form.elements;
+  if (!alone.car || car.value || other.value) return;
+  car.value = alone.car;
+  if (car.value !== alone.car) { car.value = ""; other.value = alone.car; }   // one that the list does not have yet
+}
+function stepAfter(form, { token, pairs }) {
   const step = form.getAttribute("aria-label") === "Close" ? "close" : form.closest("[data-alone]")?.dataset.alone;
   if (!step) return null;
   const next = { ...alone, step: STEPS[step] };
+  const typed = Object.fromEntries(pairs);
+  next.car = typed.new_car || typed.car || alone.car;
   if (step === "open") next.session = next.run = `@${token}`;
   if (step === "next") next.run = `@${token}`;
   return next;
 }
 document.addEventListener("outbox:kept", ({ target, detail }) => {   // from here on the step is done, also if the page is closed now
-  const next = stepAfter(target, detail.token);
+  const next = stepAfter(target, detail);
   if (next) try { localStorage.setItem(aloneKey, JSON.stringify(next)); } catch { /* this page still knows */ }
 });
 document.addEventListener("outbox:filed", ({ target, detail }) => {
-  const next = stepAfter(target, detail.entry.token);
+  const next = stepAfter(target, detail.entry);
   if (!next) return;
   target.reset();
   const token = target.elements.namedItem("token");

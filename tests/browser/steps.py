@@ -81,6 +81,22 @@ def file(page):
     page.get_by_role("button", name="File slip").click()
 
 
+def wait_until(page, expression, seconds=20):
+    """Until the promise that the expression makes is true; the driver's own waiting takes a promise itself for a yes."""
+    for _ in range(seconds * 10):
+        if page.evaluate(expression):
+            return
+        page.wait_for_timeout(100)
+    raise AssertionError(f"never true: {expression}; waiting: {page.evaluate(WAITING)}")
+
+
+WAITING = "Outbox.list().then(entries => entries.map(e => [e.what, e.state, e.said]))"
+
+
+def emptied(page):
+    wait_until(page, "Outbox.list().then(entries => entries.length === 0)")
+
+
 def arrive(page):
     page.evaluate("Outbox.replay('all')")
-    page.wait_for_function("Outbox.list().then(entries => entries.length === 0)")
+    emptied(page)

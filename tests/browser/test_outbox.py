@@ -20,7 +20,7 @@ from app.people.queries import find_account_by_login
 from app.programmes.models import Attribute
 from app.sessions.models import Run
 from tests.browser.conftest import open_page, sign_in
-from tests.browser.steps import P, arrive, file, fill, ready, receipts, slips, unsent
+from tests.browser.steps import P, arrive, emptied, file, fill, ready, receipts, slips, unsent
 
 
 def test_the_phones_hash_is_sha_256(chromium, demo):
@@ -129,7 +129,7 @@ def test_two_tabs_at_once_send_it_once(chromium, day):
     page.context.set_offline(False)
     for tab in (page, other):
         tab.evaluate("void Outbox.replay()")
-    page.wait_for_function("Outbox.list().then(entries => entries.length === 0)")
+    emptied(page)
     assert len(slips(day, day.driven)) == 1
     assert receipts(day) == 1
 
