@@ -16,6 +16,7 @@ from app.db import Database
 from app.decisions import pages as decisions
 from app.dossiers import pages as dossiers
 from app.feedback import pages as feedback
+from app.hall import alone_pages as alone
 from app.hall import pages as hall
 from app.imports import pages as imports
 from app.incidents import pages as incidents
@@ -38,7 +39,7 @@ from app.web.render import STATIC, make_environment
 ROUTERS: tuple[APIRouter, ...] = (
     people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, blind.router,
     measurements.router, timing.router, lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router,
-    hall.router, decisions.router, imports.router, archive.router, dossiers.router, trials.router,
+    hall.router, alone.router, decisions.router, imports.router, archive.router, dossiers.router, trials.router,
 )  # fmt: skip
 
 MOST_FORM_BYTES, MOST_FILE_BYTES = 2_000_000, 32_000_000

@@ -28,6 +28,7 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "people.passwords": "rules",  # hashing: no database, no page
     "people.sign_in": "pages",  # answers requests: cookies and the sign-in page
     "programmes.conditions": "models",  # the words of a condition class, which columns and forms use
+    "hall.alone_pages": "pages",  # a driver alone, from the session to the slip
     "sessions.choices": "queries", "feedback.choices": "queries",  # what a form offers to choose from
     "decisions.facts": "rules", "decisions.assembling": "rules",  # what enters a sheet: no database
     "decisions.loading": "queries",  # rows -> facts
@@ -56,6 +57,7 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
 }  # fmt: skip
 ALLOWED_IMPORTS = {
     "app.programmes.forms": {"app.people.forms"},  # HAT_CHOICES: who starts a programme says which hats they wear
+    "app.hall.alone_pages": {"app.feedback.forms"},  # the slip itself, for a run that has no page of its own yet
     "app.decisions.noise": {"app.questions.commands"},  # what is learned at a question's first look is kept with it
     "app.web.error_pages": {"app.people.sign_in"},  # a refused form comes back on the sign-in page, inside a function
     "app.__main__": {"app.archive.cli", "app.imports.cli", "app.trials.cli"},  # the commands are gathered there, as pages are in main

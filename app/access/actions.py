@@ -26,6 +26,7 @@ class Action(StrEnum):
     # sessions
     PLAN_SESSION = "plan a session"
     RUN_SESSION = "open, close and correct a session"
+    OPEN_ALONE = "open a session as one's own conductor"
     DRIVE_RUN = "start and end a run"
     RECORD_BUILD = "record an as-run build"
     # slips

@@ -32,6 +32,7 @@ POLICY: dict[Action, dict[str, Rule]] = {
     Action.ASK_QUESTION: {DESIGNER: always, MANAGER: always},
     Action.PLAN_SESSION: {DESIGNER: always, MANAGER: always, CONDUCTOR: always},
     Action.RUN_SESSION: {CONDUCTOR: always, DESIGNER: always, MANAGER: always},
+    Action.OPEN_ALONE: {DRIVER: always},
     Action.DRIVE_RUN: {CONDUCTOR: always, DRIVER: is_own_driving},
     Action.RECORD_BUILD: {CONDUCTOR: always, DESIGNER: always, DRIVER: is_own_driving},
     Action.FILE_SLIP: EVERY_HAT,

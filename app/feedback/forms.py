@@ -29,7 +29,7 @@ class SlipForm(Form):
         "reason": Field("Why you amend it", longest=300, required=False),
         "rater_id": Field("Rated by", kind="hidden", required=False),
         "paper_card": Field("Paper card", longest=40, required=False,
-                            hint="Run number and letter, such as R-12 K; a card of your own has no letter."),
+                            hint="Run number and letter, such as R-12 K. A card of your own has no letter: write “own 14”."),
         "captured_at": Field("Time on the card", kind="datetime-local", required=False, hint="Venue time."),
     }
 

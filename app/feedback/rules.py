@@ -21,7 +21,7 @@ PAIRING_ONLY = (NotCounted.NO_CLOSING_CONTROL, NotCounted.DRIFT)  # spoil the br
 
 
 LETTERS = "ABCDEFGHJKLMNPRSTUVWXYZ"  # 23, a prime: no I, O or Q, which are read as 1 and 0
-CARD = re.compile(r"(?:S-?(\d{1,4})\s*/\s*)?R?-?(\d{1,4})[\s-]*([A-Z])", re.IGNORECASE | re.ASCII)
+CARD = re.compile(r"(?:S-?(\d{1,4})\s*/\s*)?R?-?(\d{1,4})[\s-]*([A-Z])?", re.IGNORECASE | re.ASCII)
 
 
 def card_letter(session_number: int, run_number: int) -> str:
@@ -30,11 +30,14 @@ def card_letter(session_number: int, run_number: int) -> str:
 
 
 def check_card(typed: str, run: Run, *, field: str = "paper_card") -> None:
-    """Refuse a printed card's number with a wrong letter, or of another run. A card of one's own (“14”) has no letter."""
+    """Refuse a printed card's number with a wrong letter, of another run, or without its letter. Other words are an own card."""
     found = CARD.fullmatch(typed.strip())
     if found is None:
         return
     session, number, letter = found.groups()
+    if letter is None:
+        raise Refused(f"Card {typed} has no check letter", "A printed card has one behind its number; it shows that the run was read right",
+                      "Type it too, such as R-12 K. A card of your own has none: write “own 14”.", field=field)  # fmt: skip
     right = card_letter(run.session.number, run.number)
     if int(number) != run.number or (session and int(session) != run.session.number):
         raise Refused(f"Card {typed} is not the card of {run.session.label}/{run.label}", "",

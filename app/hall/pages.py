@@ -1,6 +1,8 @@
 """Today in the hall, what this phone has not sent yet, paper cards, and what a phone needs to work without signal."""
 
 import json
+from collections.abc import Sequence
+from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import JSONResponse, PlainTextResponse, Response
@@ -8,15 +10,18 @@ from fastapi.responses import JSONResponse, PlainTextResponse, Response
 from app import clock
 from app.access.actions import Action
 from app.access.guard import DbHere, Id, SignedIn, allow
+from app.access.policy import may
 from app.access.viewer import Viewer
 from app.db import Db
 from app.feedback.rules import card_letter
 from app.hall import queries, rules
 from app.hall.forms import ConditionsForm, EndHereForm
 from app.programmes.queries import list_attributes
-from app.sessions import commands
+from app.sessions import condition_commands
 from app.sessions import queries as sessions
 from app.sessions.models import RunState
+from app.sessions.queries import RunRow
+from app.sessions.rules import drive_and_conduct, is_own_session
 from app.web.forms import Form, posted
 from app.web.page import page, path_for, redirect
 from app.web.render import STATIC, static_url, static_version
@@ -27,8 +32,9 @@ KEPT_PAGES = ("show_hall", "show_outbox", "show_new_concern")
 KEPT_FILES = (
     "css/app.css", "css/tokens.css", "css/base.css", "css/layout.css", "css/components/actions.css", "css/components/forms.css",
     "css/components/marks.css", "css/components/notes.css", "css/components/ledger.css", "css/components/verdict.css",
-    "css/components/board.css", "css/components/charts.css", "css/print.css", "js/theme.js", "js/app.js", "js/outbox.js",
-    "js/outbox_page.js", "vendor/htmx-4.0.1.min.js", "vendor/atkinson-next-5.3.0-latin-400.woff2",
+    "css/components/board.css", "css/components/charts.css", "css/components/stopwatch.css", "css/print.css", "js/theme.js", "js/app.js",
+    "js/outbox.js", "js/outbox_forms.js", "js/outbox_page.js", "js/stopwatch.js", "js/alone.js",
+    "vendor/htmx-4.0.1.min.js", "vendor/atkinson-next-5.3.0-latin-400.woff2",
     "vendor/atkinson-next-5.3.0-latin-700.woff2", "img/mark.svg",
 )  # fmt: skip
 
@@ -58,7 +64,7 @@ def note_conditions(request: Request, session_id: Id, db: DbHere, viewer: Signed
     sessions.get_session(db, viewer.programme_id, session_id)  # one that is nowhere is 404 whatever was typed
     if form.ok:
         with form.attempt(db):
-            commands.note_conditions(db, session_id, by=viewer, **form.values)
+            condition_commands.note_conditions(db, session_id, by=viewer, phone=form.phone if form.sent else None, **form.values)
         if form.ok:
             return redirect(request, "show_hall", done="saved", fragment="conditions")
     return _hall_page(request, db, viewer, form)
@@ -83,18 +89,37 @@ def show_cards(request: Request, session_id: Id, db: DbHere, viewer: SignedIn) -
 def _hall_page(request: Request, db: Db, viewer: Viewer, form: Form) -> Response:
     session = queries.find_today(db, viewer.programme_id)
     if session is None:
-        return redirect(request, "list_sessions")
+        return page(request, "hall/show_hall.html", session=None, coming=queries.find_coming(db, viewer.programme_id), form=form,
+                    to_rate=queries.find_unrated(db, viewer), keep=_kept(request, viewer, []))  # fmt: skip
     runs = sessions.list_runs(db, viewer.programme_id, session.id)
     rated = queries.list_rated(db, viewer, session.id)
     cars = queries.list_cars_now(db, viewer.programme_id, session.id)
     mine = [run for run in runs if run.driver_id == viewer.account_id and run.state not in (RunState.VOID,)]
     turn = rules.turn_of(runs, viewer.account_id)
     unrated = [run for run in mine if run.state in (RunState.DRIVEN, RunState.SHORT) and run.id not in rated]
-    keep = [path_for(request, name, programme_id=viewer.programme_id, run_id=run.id)
-            for run in mine if run.id not in rated for name in ("show_slip", "show_end_run")]  # fmt: skip
+    people = sessions.list_session_people(db, session.id)
     return page(
         request, "hall/show_hall.html", status=form.status if form.submitted else 200, session=session, runs=runs, zone=session.time_zone,
         mine=mine, turn=turn, to_rate=unrated[-1] if unrated else None, older=unrated[:-1], rated=rated, cars=cars,
         end_form=EndHereForm(), last=queries.last_values(cars, turn.id) if turn is not None else {}, form=form,
-        keep=[*(path_for(request, name, programme_id=viewer.programme_id) for name in KEPT_PAGES), *keep],
+        keep=_kept(request, viewer, [run for run in runs if run.id not in rated]), notes=sessions.list_condition_notes(db, session.id),
+        next_id=next((run.id for run in runs if run.state == RunState.PLANNED), 0), both=drive_and_conduct(people),
+        own=is_own_session(people, viewer.account_id),
     )  # fmt: skip
+
+
+def _kept(request: Request, viewer: Viewer, runs: Sequence[RunRow]) -> list[str]:
+    """Pages that the phone keeps for when there is no signal: the day's, and those of the runs that are still to do or to rate."""
+
+    def paths(names: Sequence[str], **more: Any) -> list[str]:
+        return [path_for(request, name, programme_id=viewer.programme_id, **more) for name in names]
+
+    mine = [run for run in runs if run.driver_id == viewer.account_id and run.state != RunState.VOID]
+    to_do = [run for run in runs if run not in mine and run.state in (RunState.PLANNED, RunState.DRIVING)]
+    others = [run for run in to_do if may(viewer, Action.DRIVE_RUN, run)]
+    found = paths(KEPT_PAGES) + (paths(["show_alone"]) if may(viewer, Action.OPEN_ALONE) else [])
+    for run in mine:
+        found += paths(("show_slip", "show_end_run"), run_id=run.id)
+    for run in [*mine[:3], *others[:3]]:  # what is next; the others are kept when they are
+        found += paths(("show_laps_by_hand", "show_build"), run_id=run.id) + paths(["show_new_incident"], query={"run_id": run.id})
+    return list(dict.fromkeys([*found, *(path for run in others[:6] for path in paths(["show_end_run"], run_id=run.id))]))[:40]

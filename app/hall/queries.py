@@ -4,7 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
-from sqlalchemy import and_, func, or_, select
+from sqlalchemy import and_, exists, func, or_, select
+from sqlalchemy.orm import joinedload
 
 from app import clock
 from app.access.viewer import Viewer
@@ -12,7 +13,9 @@ from app.db import Db
 from app.feedback.models import Slip
 from app.hall import rules
 from app.people.models import Membership
-from app.sessions.models import AsRunBuild, Car, Run, Session, SessionState
+from app.sessions.models import AsRunBuild, Car, Run, RunState, Session, SessionState
+
+LOOK_BACK = timedelta(days=7)  # an older slip would be very late in any case; common practice, no source
 
 
 def find_today(db: Db, programme_id: int) -> Session | None:
@@ -25,6 +28,27 @@ def find_today(db: Db, programme_id: int) -> Session | None:
         .order_by(Session.number)
     ).all()
     return rules.todays([(session, clock.to_venue(now, session.time_zone).date()) for session in found])  # type: ignore[return-value]
+
+
+def find_coming(db: Db, programme_id: int) -> Session | None:
+    """The next session that is planned and not past; today's own is `find_today`'s."""
+    return db.scalar(
+        select(Session)
+        .where(Session.programme_id == programme_id, Session.state == SessionState.PLANNED,
+               Session.on_date >= clock.now().date() - timedelta(days=1))
+        .order_by(Session.on_date, Session.number).limit(1)
+    )  # fmt: skip
+
+
+def find_unrated(db: Db, viewer: Viewer) -> Run | None:
+    """The viewer's newest driven run without a slip of theirs, of whatever day, so that a slip is not forgotten at night."""
+    mine = exists().where(Slip.run_id == Run.id, Slip.rater_id == viewer.account_id, Slip.withdrawn_at.is_(None))
+    return db.scalar(
+        select(Run).options(joinedload(Run.session), joinedload(Run.car))
+        .where(Run.programme_id == viewer.programme_id, Run.driver_id == viewer.account_id,
+               Run.state.in_((RunState.DRIVEN, RunState.SHORT)), Run.ended_at > clock.now() - LOOK_BACK, ~mine)
+        .order_by(Run.ended_at.desc()).limit(1)
+    )  # fmt: skip
 
 
 def list_rated(db: Db, viewer: Viewer, session_id: int) -> set[int]:

@@ -58,5 +58,6 @@ class OutboxReceipt(Base):
     hash: Mapped[str] = mapped_column(String(64))  # of path and content, as the server received them
     path: Mapped[str] = mapped_column(String(400))
     outcome: Mapped[str] = mapped_column(String(8), default="filed")
-    went: Mapped[str] = mapped_column(String(400), default="")  # noted after the commit; "" where that was lost
+    # Noted after the commit ("" where that was lost), or within it where it names what was made.
+    went: Mapped[str] = mapped_column(String(400), default="")
     at: Mapped[datetime] = mapped_column(UtcDateTime)

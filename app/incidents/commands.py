@@ -17,6 +17,7 @@ from app.incidents.rules import BREAK, Report
 from app.incidents.words import Cause, Effect, Happened
 from app.parts import queries as parts
 from app.parts.commands import quarantine_piece
+from app.phone_clock import PhoneClock, captured
 from app.photos.commands import keep_photo
 from app.photos.rules import Picture
 from app.sessions import queries as sessions
@@ -26,7 +27,8 @@ DRAFT_SEVERITY = 5  # not judged yet: triage says how bad it is
 PACK_SEVERITY = 8
 
 
-def report_incident(db: Db, report: Report, *, by: Viewer, picture: Picture | None = None, alt: str = "") -> Incident:
+def report_incident(db: Db, report: Report, *, by: Viewer, picture: Picture | None = None, alt: str = "",
+                    phone: PhoneClock | None = None) -> Incident:  # fmt: skip
     """File what happened, with its pieces; draft the concern and quarantine what is damaged, all in one transaction.
 
     The cause stands as unknown until `class_cause`. A damaged pack raises a concern for people and property by itself.
@@ -35,7 +37,7 @@ def report_incident(db: Db, report: Report, *, by: Viewer, picture: Picture | No
     rules.check_report(report)
     parts.lock_programme(db, by.programme_id)
     run = sessions.get_run(db, by.programme_id, report.run_id) if report.run_id is not None else None
-    happened_at = _moment(report, run)
+    happened_at = _moment(report, run, phone)
     _check_pieces(db, by, report)
     incident = Incident(
         programme_id=by.programme_id, number=queries.next_number(db, Incident, by.programme_id), run_id=report.run_id,
@@ -58,15 +60,19 @@ def report_incident(db: Db, report: Report, *, by: Viewer, picture: Picture | No
     return incident
 
 
-def _moment(report: Report, run: Run | None) -> datetime:
-    """When it happened: as said, else now, but never after its run ended; refuses a run that never started."""
-    if run is not None and run.state in (RunState.PLANNED, RunState.NOT_DRIVEN, RunState.VOID):
+def _moment(report: Report, run: Run | None, phone: PhoneClock | None) -> datetime:
+    """When it happened: as said, else when it was written down, but never after its run ended.
+
+    Refuses a run that never started; what waited on a phone is taken, since the start may be waiting on another.
+    """
+    now = captured(phone, received=clock.now()).at if phone is not None else clock.now()
+    not_yet = () if phone is not None else (RunState.PLANNED, RunState.NOT_DRIVEN)
+    if run is not None and run.state in (RunState.VOID, *not_yet):
         raise Conflict(f"{run.label} is {run.state}", "Nothing can have happened on it",
                        "Choose the run it happened on, or report it from the bench.")  # fmt: skip
-    now = clock.now()
     if report.happened_at is None:
         return min(now, run.ended_at) if run is not None and run.ended_at is not None else now
-    if report.happened_at > now:
+    if report.happened_at > clock.now():
         raise Refused("That time has not come yet", "", "Check the date and the hour.", field="happened_at")
     return report.happened_at
 

@@ -54,7 +54,8 @@ def report_incident(request: Request, db: DbHere, viewer: SignedIn,
         v = form.values
         with form.attempt(db):
             report = form.report(_at_venue(db, viewer, number(v["run_id"]), v["happened_at"]))
-            incident_id = commands.report_incident(db, report, by=viewer, picture=picture, alt=v["alt"]).id
+            incident_id = commands.report_incident(db, report, by=viewer, picture=picture, alt=v["alt"],
+                                                   phone=form.phone if form.sent else None).id  # fmt: skip
         if form.ok:
             return redirect(request, "show_incident", incident_id=incident_id, done="reported")
     return _report_page(request, db, viewer, form)

@@ -17,7 +17,7 @@ from app.people.rules import name_key
 from app.programmes.queries import next_number
 from app.questions.commands import lock_rules
 from app.sessions import queries, rules
-from app.sessions.models import Car, Run, RunState, Session, SessionPerson, SessionState
+from app.sessions.models import CONDITIONS, Car, ConditionNote, Run, RunState, Session, SessionPerson, SessionState
 
 AHEAD = timedelta(minutes=5)  # clocks differ a little
 
@@ -27,6 +27,16 @@ def plan_session(db: Db, *, by: Viewer, place: str, time_zone: str, on_date: dat
                  **conditions: Any) -> Session:  # fmt: skip
     """A booked block at one place. `conditions`: air_temp_degC, track_temp_degC, humidity_percent, layout, notes."""
     require(by, Action.PLAN_SESSION)
+    session = new_session(db, by, place=place, time_zone=time_zone, on_date=on_date, surface=surface, grip=grip, alias=alias,
+                          order_known=order_known, **conditions)  # fmt: skip
+    set_people(db, session, by=by, drivers=drivers, conductors=conductors)
+    _record(db, by, "planned", session)
+    return session
+
+
+def new_session(db: Db, by: Viewer, *, place: str, time_zone: str, on_date: date, surface: str, grip: str, alias: str = "",
+                order_known: bool = True, **conditions: Any) -> Session:  # fmt: skip
+    """The row alone, planned, with the next number; who may was asked by the caller."""
     clock.zone(time_zone)
     session = Session(
         programme_id=by.programme_id, number=next_number(db, Session, by.programme_id), place=place, time_zone=time_zone,
@@ -35,8 +45,6 @@ def plan_session(db: Db, *, by: Viewer, place: str, time_zone: str, on_date: dat
     )  # fmt: skip
     db.add(session)
     db.flush()
-    set_people(db, session, by=by, drivers=drivers, conductors=conductors)
-    _record(db, by, "planned", session)
     return session
 
 
@@ -71,6 +79,7 @@ def edit_session(db: Db, session_id: int, *, by: Viewer, edition: int, drivers: 
     session = queries.get_session(db, by.programme_id, session_id)
     if session.state == SessionState.RECONCILED:
         raise Conflict(f"{session.label} is reconciled", "Its facts no longer change", "Write a note with a concern instead.")
+    before = {name: getattr(session, name) for name in CONDITIONS}
     changed = db.execute(
         update(Session).where(Session.id == session_id, Session.edition == edition)
         .values(edition=edition + 1, **values)
@@ -78,6 +87,9 @@ def edit_session(db: Db, session_id: int, *, by: Viewer, edition: int, drivers: 
     if changed.rowcount != 1:  # type: ignore[attr-defined]
         raise Conflict(f"Somebody else changed {session.label} while you were typing", "Both texts are shown below",
                        "Compare, then save again.")  # fmt: skip
+    noted = {name: value for name, value in values.items() if name in CONDITIONS and value not in (None, "") and value != before[name]}
+    if noted:  # what is edited counts as noted at this moment: a phone that noted earlier does not change it later
+        db.add(ConditionNote(session_id=session_id, at=clock.now(), noted=noted, by_id=by.account_id, received_at=clock.now()))
     if drivers is not None and conductors is not None:
         set_people(db, session, by=by, drivers=drivers, conductors=conductors, exactly=True)
     _record(db, by, "edited", session)
@@ -94,6 +106,11 @@ def open_session(db: Db, session_id: int, *, by: Viewer) -> None:
 def close_session(db: Db, session_id: int, *, by: Viewer, cut_short: bool = False, why: str = "") -> None:
     """Close the block. Runs never driven are marked so; what arrives later is still kept and labelled."""
     require(by, Action.RUN_SESSION)
+    end_block(db, session_id, by=by, cut_short=cut_short, why=why)
+
+
+def end_block(db: Db, session_id: int, *, by: Viewer, cut_short: bool, why: str) -> None:
+    """What closing is; who may was asked by the caller."""
     session = queries.get_session(db, by.programme_id, session_id, lock=True)
     rules.check_can_close(session)
     if cut_short and not why.strip():
@@ -117,22 +134,13 @@ def reconcile_session(db: Db, session_id: int, *, by: Viewer) -> None:
     _record(db, by, "reconciled", session)
 
 
-def note_conditions(db: Db, session_id: int, *, by: Viewer, **noted: Any) -> None:
-    """Air, track, humidity, grip as they are now; what is not given stays. The earlier values stay in the trail."""
-    require(by, Action.RUN_SESSION)
-    session = queries.get_session(db, by.programme_id, session_id, lock=True)
-    if session.state == SessionState.RECONCILED:
-        raise Conflict(f"{session.label} is reconciled", "Its facts no longer change", "Write a note with a concern instead.")
-    changed = {name: value for name, value in noted.items() if value not in (None, "")}
-    before = {name: getattr(session, name) for name in changed}
-    for name, value in changed.items():
-        setattr(session, name, value)
-    session.edition += 1
-    _record(db, by, "noted conditions of", session, before=before, now=changed)
-
-
 def add_car(db: Db, *, by: Viewer, name: str, note: str = "") -> Car:
     require(by, Action.PLAN_SESSION)
+    return new_car(db, by, name=name, note=note)
+
+
+def new_car(db: Db, by: Viewer, *, name: str, note: str = "") -> Car:
+    """The row and its line in the trail; who may was asked by the caller."""
     if any(car.name_key == name_key(name) for car in queries.list_cars(db, by.programme_id)):
         raise Conflict(f"There is a car called {name} already", field="name")
     car = Car(programme_id=by.programme_id, name=name, name_key=name_key(name), note=note)
@@ -146,6 +154,12 @@ def add_run(db: Db, session_id: int, *, by: Viewer, driver_id: int, car_id: int,
             alias: str = "", number: int | None = None) -> Run:  # fmt: skip
     """The next run of the session; a later run never takes an earlier one's number."""
     require(by, Action.PLAN_SESSION)
+    return new_run(db, by, session_id, driver_id=driver_id, car_id=car_id, planned_at=planned_at, alias=alias, number=number)
+
+
+def new_run(db: Db, by: Viewer, session_id: int, *, driver_id: int, car_id: int, planned_at: datetime | None = None, alias: str = "",
+            number: int | None = None) -> Run:  # fmt: skip
+    """The row with the session's next number, its driver due; who may was asked by the caller."""
     session = queries.get_session(db, by.programme_id, session_id, lock=True)
     if session.state == SessionState.RECONCILED:
         raise Conflict(f"{session.label} is reconciled", "No run is added to it")

@@ -168,6 +168,23 @@ class RunReport(Base):
     received_at: Mapped[datetime] = mapped_column(UtcDateTime)
 
 
+CONDITIONS = ("air_temp_degC", "track_temp_degC", "humidity_percent", "grip")
+
+
+class ConditionNote(Base):
+    """Conditions as somebody noted them at a moment. The session carries, of each, the one noted last, not the one that came last."""
+
+    __tablename__ = "condition_notes"
+
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    session_id: Mapped[int] = mapped_column(ForeignKey("sessions.id"), index=True)
+    at: Mapped[datetime] = mapped_column(UtcDateTime)
+    noted: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)  # {"air_temp_degC": 9.5}; only what was given
+    clock_doubt: Mapped[str] = mapped_column(String(80), default="")
+    by_id: Mapped[int] = mapped_column(ForeignKey("accounts.id"))
+    received_at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+
 class BuildState(StrEnum):
     ASSUMED = "assumed"
     CONFIRMED = "confirmed"

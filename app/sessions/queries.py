@@ -18,6 +18,7 @@ from app.sessions.models import (
     BuildPiece,
     BuildVariant,
     Car,
+    ConditionNote,
     Run,
     RunReport,
     RunState,
@@ -172,6 +173,12 @@ def list_builds(db: Db, run_id: int) -> Sequence[AsRunBuild]:
 def list_reports(db: Db, run_ids: Sequence[int]) -> Sequence[RunReport]:
     """What phones said of these runs' starts and ends, in the order of their arrival."""
     return db.scalars(select(RunReport).where(RunReport.run_id.in_(run_ids)).order_by(RunReport.id)).all() if run_ids else []
+
+
+def list_condition_notes(db: Db, session_id: int) -> Sequence[ConditionNote]:
+    """What was noted of a session's conditions, in the order of the moments it was noted at."""
+    return db.scalars(select(ConditionNote).where(ConditionNote.session_id == session_id)
+                      .order_by(ConditionNote.at, ConditionNote.id)).all()  # fmt: skip
 
 
 def find_previous_build(db: Db, run: Run) -> AsRunBuild | None:

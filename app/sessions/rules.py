@@ -154,5 +154,16 @@ def code_words(run: Any, variants: str) -> str:
     return f"code {run.blind_code}" if run.sealed else f"{variants} (code {run.blind_code})".strip()
 
 
+def is_own_session(people: Collection[tuple[int, str, str]], account_id: int) -> bool:
+    """Nobody but this person conducts it and drives in it. people : (account id, initials, duty) of who is due."""
+    return {(who, duty) for who, _, duty in people} == {(account_id, "driver"), (account_id, "conductor")}
+
+
+def drive_and_conduct(people: Collection[tuple[int, str, str]]) -> list[str]:
+    """Initials of those who rate what they fitted: their slips are open-label."""
+    conductors = {who for who, _, duty in people if duty == "conductor"}
+    return [initials for who, initials, duty in people if duty == "driver" and who in conductors]
+
+
 def counts_as_driven(state: str) -> bool:
     return state in (RunState.DRIVEN, RunState.SHORT)

@@ -14,17 +14,21 @@ from app.measurements.models import Batch, Kind, Lap, LapFlag
 from app.measurements.queries import LapRow, list_laps, list_session_laps
 from app.measurements.rules import DRIVEN
 from app.parts.queries import lock_programme
+from app.sessions.models import RunState
 from app.sessions.queries import get_run, get_session
 from app.timing.commands import refuse_hidden
 from app.web.filters import plural
 
 
-def file_laps(db: Db, run_id: int, *, by: Viewer, times_ms: Sequence[int], how: str = "typed") -> Batch:
-    """A run's laps by hand, in their order, all of them at once. how : typed, or by stopwatch."""
+def file_laps(db: Db, run_id: int, *, by: Viewer, times_ms: Sequence[int], how: str = "typed", waited: bool = False) -> Batch:
+    """A run's laps by hand, in their order, all of them at once.
+
+    how : typed, or by stopwatch. waited : they were kept on a phone, so the run's start and end may still be on their way.
+    """
     require(by, Action.TIME_LAPS)
     lock_programme(db, by.programme_id)
     run = get_run(db, by.programme_id, run_id)
-    if run.state not in DRIVEN:
+    if run.state not in DRIVEN and not (waited and run.state in (RunState.PLANNED, RunState.NOT_DRIVEN)):
         raise Conflict(f"{run.label} is {run.state}, so it has no laps", "", "Start the run first.")
     if not times_ms:
         raise Refused("No lap was given", "", "Type one lap a line, such as 22.41.", field="laps")

@@ -69,7 +69,8 @@ def file_laps_by_hand(request: Request, run_id: Id, db: DbHere, viewer: SignedIn
                       form: LapsForm = posted(LapsForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
-            lap_commands.file_laps(db, run_id, by=viewer, times_ms=form.times_ms, how="by stopwatch" if form.stopwatch else "typed")
+            lap_commands.file_laps(db, run_id, by=viewer, times_ms=form.times_ms, how="by stopwatch" if form.stopwatch else "typed",
+                                   waited=form.sent is not None)  # fmt: skip
         if form.ok:
             return redirect(request, "show_laps", run_id=run_id, done="laps-filed")
     return _hand_page(request, db, viewer, run_id, form, status=form.status)

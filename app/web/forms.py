@@ -258,10 +258,15 @@ class Form:
             self.status = refused.status if refused.status in (403, 409) and refused.field is None else 422
             db.rollback()
 
-    def settle(self, outcome: str) -> None:
-        """Say inside `attempt` what came of it, where that is not plainly "filed"."""
+    def settle(self, outcome: str, went: str = "") -> None:
+        """Say inside `attempt` what came of it, where that is not plainly "filed".
+
+        went : where it leads to, where a phone must learn that even after a lost answer (it names what was made).
+        """
         if self.sent is not None:
             self.sent.outcome = outcome
+            if self.sent.row is not None:
+                self.sent.row.went = went[:400]
 
     def _sent_done(self) -> None:
         if self.sent is not None:

@@ -15,7 +15,7 @@ from typing import Any
 
 from fastapi import Request
 from fastapi.responses import JSONResponse
-from starlette.datastructures import FormData
+from starlette.datastructures import FormData, UploadFile
 
 from app.db import DatabaseFault, transaction
 from app.errors import NotAllowed, Refused
@@ -39,8 +39,11 @@ def check_sender(request: Request, account_id: int | None) -> None:
                          "Sign in as the person who wrote it.")  # fmt: skip
 
 
-def content_hash(path: str, pairs: Iterable[tuple[str, str]]) -> str:
-    """SHA-256 over the canonical JSON of [path, [[name, value], ...]]; the phone computes the same."""
+def content_hash(path: str, pairs: Iterable[tuple[str, ...]]) -> str:
+    """SHA-256 over the canonical JSON of [path, [[name, value], ...]]; the phone computes the same.
+
+    A file stands there as [name, "file", SHA-256 of its bytes]; its own name is not part of it.
+    """
     text = json.dumps([path, [list(pair) for pair in pairs]], ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()
 
@@ -53,8 +56,20 @@ def read_sent(request: Request, data: FormData, *, holds: bool) -> Sent | None:
     if not TOKEN.fullmatch(token):
         raise Refused("The entry's token can't be read", "It has 32 to 64 figures 0-9, a-f", "Write the form again.")
     viewer = getattr(request.state, "viewer", None)
-    pairs = [(name, value) for name, value in data.multi_items() if isinstance(value, str)]
+    pairs = [pair for name, value in data.multi_items() if (pair := _pair(name, value))]
     return Sent(viewer.account_id if viewer else 0, token, content_hash(request.url.path, pairs), request.url.path, holds)
+
+
+def _pair(name: str, value: str | UploadFile) -> tuple[str, ...]:
+    """One thing of the form as it is hashed; nothing for a file that was not chosen."""
+    if isinstance(value, str):
+        return name, value
+    if not value.filename:
+        return ()
+    value.file.seek(0)
+    digest = hashlib.file_digest(value.file, "sha256").hexdigest()  # type: ignore[arg-type]
+    value.file.seek(0)
+    return name, "file", digest
 
 
 def read_phone(request: Request, data: FormData) -> PhoneClock:

@@ -1,8 +1,8 @@
-"""Receipts of what phones sent later, what phones said of a run's start and end, and what a slip's phone showed as the time.
+"""Receipts of what phones sent later, what phones said of runs' starts and ends and of conditions, and the time a slip's phone showed.
 
 Existing rows: slips keep no phone time (none was asked for) and no doubt about it; nothing else is touched. Going back
-drops the receipts, the reports and the phone times. Triggers keep receipts, reports and phone times as they came in; where
-a receipt led to is noted once, after its commit.
+drops the receipts, the reports, the notes of conditions and the phone times; a session keeps the conditions it carries.
+Triggers keep all of them as they came in; where a receipt led to is noted once.
 """
 
 import sqlalchemy as sa
@@ -20,7 +20,8 @@ RECEIVED = ("account_id", "token", "number", "hash", "path", "at")
 TRIGGERS = (
     ("outbox_receipts_no_delete", "outbox_receipts"), ("outbox_receipts_as_sent", "outbox_receipts"),
     ("outbox_receipts_answered", "outbox_receipts"), ("run_reports_no_update", "run_reports"),
-    ("run_reports_no_delete", "run_reports"), ("slips_phone_as_filed", "slips"),
+    ("run_reports_no_delete", "run_reports"), ("condition_notes_no_update", "condition_notes"),
+    ("condition_notes_no_delete", "condition_notes"), ("slips_phone_as_filed", "slips"),
 )  # fmt: skip
 
 
@@ -60,6 +61,20 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_run_reports")),
     )
     op.create_index("ix_run_reports_run_id", "run_reports", ["run_id"], unique=False)
+    op.create_table(
+        "condition_notes",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("session_id", sa.Integer(), nullable=False),
+        sa.Column("at", MOMENT, nullable=False),
+        sa.Column("noted", sa.JSON(), nullable=False),
+        sa.Column("clock_doubt", sa.String(length=80), nullable=False),
+        sa.Column("by_id", sa.Integer(), nullable=False),
+        sa.Column("received_at", MOMENT, nullable=False),
+        sa.ForeignKeyConstraint(["session_id"], ["sessions.id"], name=op.f("fk_condition_notes_session_id")),
+        sa.ForeignKeyConstraint(["by_id"], ["accounts.id"], name=op.f("fk_condition_notes_by_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_condition_notes")),
+    )
+    op.create_index("ix_condition_notes_session_id", "condition_notes", ["session_id"], unique=False)
     op.add_column("slips", sa.Column("phone_ms", sa.BigInteger(), nullable=True))
     op.add_column("slips", sa.Column("phone_offset_ms", sa.BigInteger(), nullable=True))
     op.add_column("slips", sa.Column("clock_doubt", sa.String(length=80), server_default="", nullable=False))
@@ -68,6 +83,8 @@ def upgrade() -> None:
     _trigger("outbox_receipts", "UPDATE OF went, outcome", "outbox_receipts_answered", ("went", "outcome"), only="OLD.went <> '' AND ")
     _trigger("run_reports", "UPDATE", "run_reports_no_update")
     _trigger("run_reports", "DELETE", "run_reports_no_delete")
+    _trigger("condition_notes", "UPDATE", "condition_notes_no_update")
+    _trigger("condition_notes", "DELETE", "condition_notes_no_delete")
     _trigger("slips", f"UPDATE OF {', '.join(PHONE)}", "slips_phone_as_filed", PHONE)
 
 
@@ -77,6 +94,7 @@ def downgrade() -> None:
         op.execute(f"DROP TRIGGER {name}" + ("" if sqlite else f" ON {table}"))
     for column in reversed(PHONE):
         op.drop_column("slips", column)
+    op.drop_table("condition_notes")
     op.drop_table("run_reports")
     op.drop_table("outbox_receipts")
 

@@ -6,7 +6,7 @@ const Outbox = (() => {
   const PERSON = document.body.dataset.person || "";
   const PROGRAMME = document.body.dataset.programme || "";
   const INITIALS = document.body.dataset.initials || "";
-  const TIMEOUT = 8000, EVERY = 15000, LEASE = 25000;
+  const TIMEOUT = 8000, EVERY = 15000, LEASE = 25000, SLOW = 15;   // ms; SLOW: bytes a ms, a poor line
   const listeners = new Set();
 
   // --- small tools that plain http leaves us without
@@ -14,13 +14,13 @@ const Outbox = (() => {
   const mint = () => hex(crypto.getRandomValues(new Uint8Array(16)));
   const whole = (text) => new TextDecoder().decode(new TextEncoder().encode(text));   // as it will arrive: no half characters
 
-  /** SHA-256 (FIPS 180-4) of a text's UTF-8, in hex. */
-  function sha256(text) {
+  /** SHA-256 (FIPS 180-4) of bytes, in hex. */
+  function sha256Bytes(data) {
     const power = (x, n) => Math.floor((x ** (1 / n) % 1) * 2 ** 32);
     const primes = [];
     for (let n = 2; primes.length < 64; n++) if (primes.every((p) => n % p)) primes.push(n);
     const K = primes.map((p) => power(p, 3)), H = primes.slice(0, 8).map((p) => power(p, 2));
-    const data = new TextEncoder().encode(text), length = ((data.length + 8 >> 6) + 1) << 6;
+    const length = ((data.length + 8 >> 6) + 1) << 6;
     const block = new Uint8Array(length), view = new DataView(block.buffer), w = new Uint32Array(64);
     block.set(data); block[data.length] = 0x80;
     view.setUint32(length - 8, Math.floor(data.length / 2 ** 29)); view.setUint32(length - 4, data.length << 3);
@@ -35,12 +35,13 @@ const Outbox = (() => {
       for (let i = 0; i < 64; i++) {
         const one = h + (turn(e, 6) ^ turn(e, 11) ^ turn(e, 25)) + ((e & f) ^ (~e & g)) + K[i] + w[i];
         const two = (turn(a, 2) ^ turn(a, 13) ^ turn(a, 22)) + ((a & b) ^ (a & c) ^ (b & c));
-        [h, g, f, e, d, c, b, a] = [g, f, e, (d + one) | 0, c, b, a, (one + two) | 0];
+        h = g; g = f; f = e; e = (d + one) | 0; d = c; c = b; b = a; a = (one + two) | 0;
       }
       [a, b, c, d, e, f, g, h].forEach((x, i) => { H[i] = (H[i] + x) | 0; });
     }
     return H.map((x) => (x >>> 0).toString(16).padStart(8, "0")).join("");
   }
+  const sha256 = (text) => sha256Bytes(new TextEncoder().encode(text));
   const hashOf = (entry) => sha256(JSON.stringify([entry.path, entry.pairs]));
 
   // --- the store
@@ -74,11 +75,27 @@ const Outbox = (() => {
     asked.onsuccess = () => { if (asked.result?.hash === entry.hash) s.put({ ...asked.result, ...said }); };
     return asked;
   });
-  const remove = (entry) => inStore("entries", "readwrite", (s) => {
+  /** Takes an entry out that has its receipt. Entries that stand on it learn where it went to in the same transaction. */
+  const remove = (entry, went) => inStore("entries", "readwrite", (s) => {
     const asked = s.get(entry.token);
-    asked.onsuccess = () => { if (asked.result?.hash === entry.hash) s.delete(entry.token); };
+    asked.onsuccess = () => {
+      if (asked.result?.hash !== entry.hash) return;
+      if (entry.makes) try { localStorage.setItem(`proveout-made-${entry.token}`, went); } catch { /* an open page asks again by its token */ }
+      s.delete(entry.token);
+      if (!entry.makes) return;
+      s.getAll().onsuccess = (told) => told.target.result.filter((e) => e.path.includes(`@${entry.token}/`)).forEach((e) => {
+        e.path = placed(e.path, entry.token, went);
+        s.put({ ...e, hash: hashOf(e) });
+      });
+    };
     return asked;
   });
+  const madeBy = (token) => { try { return localStorage.getItem(`proveout-made-${token}`); } catch { return null; } };
+  /** A path on something that was made without signal (/runs/@token/end) with the number that the server gave it. */
+  function placed(path, token, went) {
+    const made = new URL(went || "/", location.href).searchParams;
+    return path.replace(new RegExp(`/(run|session)s/@${token}/`), (as, what) => (/^\d+$/.test(made.get(what)) ? `/${what}s/${made.get(what)}/` : as));
+  }
 
   // --- the server's clock, as seen at the last contact
   const offset = () => { try { return localStorage.getItem("proveout-offset") ?? ""; } catch { return ""; } };
@@ -92,9 +109,17 @@ const Outbox = (() => {
       return true;
     } catch { return false; }
   }
-  async function withTimeout(ask) {
-    const stop = new AbortController(), timer = setTimeout(() => stop.abort(), TIMEOUT);
+  async function withTimeout(ask, ms = TIMEOUT) {
+    const stop = new AbortController(), timer = setTimeout(() => stop.abort(), ms);
     try { return await ask(stop.signal); } finally { clearTimeout(timer); }
+  }
+  const filesOf = (entry) => Object.entries(entry.files || {});
+  /** As the plain form would have sent it. */
+  function bodyOf(entry) {
+    if (!entry.files) return new URLSearchParams(entry.pairs);
+    const body = new FormData();
+    for (const [name, value, digest] of entry.pairs) body.append(name, ...(digest ? [entry.files[name], "photo"] : [value]));
+    return body;
   }
 
   // --- sending
@@ -105,10 +130,9 @@ const Outbox = (() => {
     try {
       [answer, text] = await withTimeout(async (signal) => {
         const headers = { "X-Outbox": entry.token, "X-Outbox-Person": entry.person, "X-Phone-Clock": String(Date.now()) };
-        const body = new URLSearchParams(entry.pairs);
-        const got = await fetch(entry.path, { method: "POST", headers, body, redirect: "manual", cache: "no-store", signal });
+        const got = await fetch(entry.path, { method: "POST", headers, body: bodyOf(entry), redirect: "manual", cache: "no-store", signal });
         return [got, got.type === "opaqueredirect" ? "" : await got.text()];
-      });
+      }, TIMEOUT + filesOf(entry).reduce((all, [, file]) => all + file.size, 0) / SLOW);
     } catch {
       await said("waiting", { title: "No answer from the server" });
       return "stop";
@@ -117,7 +141,7 @@ const Outbox = (() => {
     try { told = JSON.parse(text); } catch { /* a page is no receipt */ }
     const receipt = told?.receipt, refusal = told?.refusal;
     if (answer.status === 200 && receipt?.token === entry.token && receipt?.hash === entry.hash) {
-      await remove(entry);
+      await remove(entry, receipt.went);
       sent.set(entry.token, receipt);
       return "sent";
     }
@@ -138,62 +162,103 @@ const Outbox = (() => {
   }
   const sent = new Map();
 
-  /** The lock: one tab sends at a time. Without Web Locks a lease in the store does the same. */
+  /** The lock: one tab sends at a time; another waits its turn. Without Web Locks a lease in the store does the same. */
   async function alone(work) {
-    if (navigator.locks) return navigator.locks.request("proveout-outbox", { ifAvailable: true }, (lock) => lock && work(() => {}));
-    const me = mint();
-    const lease = () => inStore("meta", "readwrite", (s) => {
-      const asked = s.get("lease");
-      asked.onsuccess = () => {
-        const free = !asked.result || asked.result.me === me || asked.result.until < Date.now() || asked.result.until > Date.now() + 2 * LEASE;
-        if (free) s.put({ me, until: Date.now() + LEASE }, "lease");
-      };
-      return asked;
-    });
-    await lease();
-    if ((await inStore("meta", "readonly", (s) => s.get("lease")))?.me !== me) return;
-    try { await work(lease); } finally { await inStore("meta", "readwrite", (s) => s.delete("lease")); }
+    if (navigator.locks) {
+      const stop = new AbortController(), timer = setTimeout(() => stop.abort(), 2 * TIMEOUT);
+      return navigator.locks.request("proveout-outbox", { signal: stop.signal }, () => { clearTimeout(timer); return work(() => true); });
+    }
+    const me = mint(), until = Date.now() + 2 * TIMEOUT;
+    const lease = async () => {
+      await inStore("meta", "readwrite", (s) => {
+        const asked = s.get("lease");
+        asked.onsuccess = () => {
+          const now = Date.now(), held = asked.result;
+          if (!held || held.me === me || held.until < now || held.until > now + 2 * LEASE) s.put({ me, until: now + LEASE }, "lease");
+        };
+        return asked;
+      });
+      return (await inStore("meta", "readonly", (s) => s.get("lease")))?.me === me;
+    };
+    while (!await lease()) {
+      if (Date.now() > until) return;
+      await new Promise((done) => setTimeout(done, 400));
+    }
+    const timer = setInterval(() => lease().catch(() => {}), LEASE / 3);   // a photo on a slow line takes longer than one lease
+    try { await work(lease); } finally { clearInterval(timer); await inStore("meta", "readwrite", (s) => s.delete("lease")); }
   }
 
-  let running = null;
-  /** Sends what is mine and waiting. `also`: a token that was refused and is tried again. */
+  const wanted = new Set();   // refused ones that are tried again in the next round
+  let running = null, next = null;
+  /** Sends what is mine and waiting. `also`: a token that was refused and is tried again, or "all". */
   function replay(also = "") {
     if (!PERSON) return changed();
-    return running ??= (async () => {
-      try {
-        await alone(async (renew) => {
-          for (const { token } of await list()) {
-            const entry = await get(token);
-            if (!entry || entry.person !== PERSON || (entry.state === "refused" && also !== "all" && also !== token)) continue;
-            await renew();
-            if (await send(entry) === "stop") break;
-          }
-        });
-      } catch { /* the store is away; what is kept stays kept */ } finally { running = null; }
-      await changed();
-    })();
+    if (also) wanted.add(also);
+    if (!running) return running = round().finally(() => { running = null; });
+    return next ??= running.then(() => { next = null; return replay(); });   // what was kept since that round began goes in the next
+  }
+  async function round() {
+    const also = new Set(wanted);
+    wanted.clear();
+    try {
+      await alone(async (mine) => {
+        const entries = await list();
+        for (const { token } of [...entries.filter((e) => !e.files), ...entries.filter((e) => e.files)]) {   // photos last: they take long
+          const entry = await get(token);
+          if (!entry || entry.person !== PERSON || entry.path.includes("@") || (entry.state === "refused" && !also.has("all") && !also.has(token))) continue;
+          if (!await mine() || await send(entry) === "stop") break;
+        }
+      });
+    } catch { /* the store is away; what is kept stays kept */ }
+    await changed();
   }
 
   // --- filing
   let order = 0;
-  function readForm(form, submitter) {
-    const pairs = [];
+  const OURS = ["form_token", "phone_captured_ms", "phone_offset_ms"];
+  const lines = (text) => whole(text).replace(/\r\n|\r|\n/g, "\r\n");   // as a browser sends them, whatever the form's kind
+  /** What a form says: pairs in its order, and the bodies of its files; a file's pair is [name, "file", digest of its bytes]. */
+  async function readForm(form, submitter) {
+    const pairs = [], files = {};
     for (const [name, value] of new FormData(form)) {
-      if (typeof value === "string" && !["form_token", "phone_captured_ms", "phone_offset_ms"].includes(name)) pairs.push([whole(name), whole(value)]);
+      if (typeof value === "string") { if (!OURS.includes(name)) pairs.push([whole(name), lines(value)]); continue; }
+      if (!value.size) continue;
+      const bytes = await (await smaller(value)).arrayBuffer();   // a copy: the picked file may be gone tomorrow
+      files[name] = new Blob([bytes], { type: value.type });
+      pairs.push([whole(name), "file", sha256Bytes(new Uint8Array(bytes))]);
     }
     if (submitter?.name) pairs.push([submitter.name, submitter.value]);
-    return pairs;
+    return [pairs, Object.keys(files).length ? files : undefined];
+  }
+  /** A large photo drawn smaller, so that it fits into the phone's store and through a hall's signal; else the file itself. */
+  async function smaller(file) {
+    if (file.size < 700000 || !file.type.startsWith("image/")) return file;
+    try {
+      const drawn = await createImageBitmap(file, { imageOrientation: "from-image" });
+      const by = Math.min(1, 1600 / Math.max(drawn.width, drawn.height)), canvas = document.createElement("canvas");
+      canvas.width = Math.round(drawn.width * by); canvas.height = Math.round(drawn.height * by);
+      canvas.getContext("2d").drawImage(drawn, 0, 0, canvas.width, canvas.height);
+      const made = await new Promise((done) => canvas.toBlob(done, "image/jpeg", 0.85));
+      return made && made.size < file.size ? made : file;
+    } catch { return file; }
+  }
+  /** Where a form goes: to its button's own address, and to what was made without signal where `data-outbox-on` says so. */
+  function pathOf(form, submitter) {
+    const path = new URL(submitter?.hasAttribute("formaction") ? submitter.formAction : form.action, location.href).pathname;
+    return form.dataset.outboxOn ? path.replace(/\/(run|session)s\/0\//, (_, what) => `/${what}s/${form.dataset.outboxOn}/`) : path;
   }
   /** Keeps the form's content; answers the entry. Throws where the phone refuses to store. */
   async function keep(form, submitter) {
     const field = form.elements.namedItem("token"), now = Date.now();
     const token = form.dataset.again || (field ? field.value : mint());
-    const pairs = readForm(form, submitter);
+    const [pairs, chosen] = await readForm(form, submitter), before = form.dataset.again ? await get(token) : undefined;
+    const files = before?.files || chosen ? { ...before?.files, ...chosen } : undefined;   // opened again: its photo is still with it
+    before?.pairs.filter(([name, , digest]) => digest && !chosen?.[name]).forEach((pair) => pairs.push(pair));
     if (field) pairs.forEach((pair) => { if (pair[0] === "token") pair[1] = token; });
     pairs.push(["phone_captured_ms", String(now)], ["phone_offset_ms", offset()]);
-    const entry = { token, person: PERSON, initials: INITIALS, programme: PROGRAMME, path: new URL(form.action, location.href).pathname,
-                    pairs, what: form.dataset.outbox, page: location.pathname + location.search, made: now, order: order++,
-                    state: "waiting", tries: 0 };
+    const entry = { token, person: PERSON, initials: INITIALS, programme: PROGRAMME, path: pathOf(form, submitter), pairs,
+                    what: submitter?.dataset.outbox || form.dataset.outbox, page: location.pathname + location.search, made: now, order: order++,
+                    state: "waiting", tries: 0, ...(files && { files }), ...(form.dataset.outboxMakes && { makes: form.dataset.outboxMakes }) };
     entry.hash = hashOf(entry);
     await put(entry);
     navigator.storage?.persist?.().catch(() => {});
@@ -204,183 +269,5 @@ const Outbox = (() => {
     return list().then((entries) => listeners.forEach((told) => told(entries)), () => {});
   }
 
-  return { PERSON, PROGRAMME, EVERY, mint, sha256, list, get, put, drop, replay, keep, contact, sent, changed, onChange: (told) => listeners.add(told) };
+  return { PERSON, PROGRAMME, EVERY, mint, sha256, list, get, put, drop, replay, keep, pathOf, madeBy, contact, sent, changed, onChange: (told) => listeners.add(told) };
 })();
-
-// --- words
-function ageOf(ms) {
-  const minutes = Math.max(0, Math.round((Date.now() - ms) / 60000));
-  if (minutes < 1) return "less than a minute";
-  if (minutes < 120) return `${minutes} min`;
-  return minutes < 2880 ? `${Math.round(minutes / 60)} h` : `${Math.round(minutes / 1440)} days`;
-}
-function node(tag, words, more = {}) {
-  const made = document.createElement(tag);
-  if (words) made.textContent = words;
-  for (const [name, value] of Object.entries(more)) made.setAttribute(name, value);
-  return made;
-}
-
-// --- how much is unsent, on every page
-Outbox.onChange((entries) => {
-  const shown = document.getElementById("unsent");
-  const mine = entries.filter((e) => e.person === Outbox.PERSON), others = entries.length - mine.length;
-  const words = [];
-  if (mine.length) words.push(`${mine.length} not sent yet, the oldest for ${ageOf(mine[0].made)}`);
-  if (mine.some((e) => e.state === "refused")) words.push("one needs a look");
-  else if (mine.some((e) => e.said?.status === 401)) words.push("sign in to send");
-  if (others) words.push(`${others} ${others === 1 ? "waits" : "wait"} for ${[...new Set(entries.filter((e) => e.person !== Outbox.PERSON).map((e) => e.initials || "another person"))].join(", ")}`);
-  const text = words.join("; ");
-  if (shown.textContent === text) return;
-  const programme = Outbox.PROGRAMME || entries[0]?.programme;
-  shown.hidden = !text;
-  shown.replaceChildren(...(text ? [programme ? node("a", text, { href: `/programmes/${programme}/outbox` }) : text] : []));
-});
-
-// --- a form is filed
-function showRefusal(form, said) {
-  form.querySelector("[data-error-summary]")?.remove();
-  const box = node("div", "", { class: "error-summary", role: "alert", tabindex: "-1", "data-error-summary": "" });
-  box.append(node("p", said.title, { class: "error-summary__title" }));
-  const fields = said.fields || [];
-  if (!fields.length && said.reason) box.append(node("p", said.reason));
-  if (said.next && !fields.length) box.append(node("p", said.next));
-  if (fields.length) {
-    const lines = node("ul");
-    for (const field of fields) {
-      const line = node("li");
-      line.append(field.name ? node("a", field.sentence, { href: `#${field.name}` }) : field.sentence);
-      lines.append(line);
-    }
-    box.append(lines);
-  }
-  form.prepend(box);
-  box.focus();
-}
-function showKept(form, entry) {
-  const box = node("div", "", { class: "note note--done", role: "status", tabindex: "-1", "data-kept": entry.token });
-  const line = node("p");
-  line.append(node("strong", "Kept on this phone.", { class: "note__word" }),
-    entry.said?.status === 401 ? " Your sign-in has run out. It is sent as soon as you have signed in again."
-      : " It is sent by itself as soon as there is signal. You may close this page.");
-  const go = node("p");
-  go.append(node("a", "Today in the hall", { href: `/programmes/${entry.programme}/hall`, class: "button button--primary" }), " ",
-    entry.said?.status === 401 ? node("a", "Sign in", { href: `/sign-in?next=${encodeURIComponent(`/programmes/${entry.programme}/outbox`)}`, class: "button button--plain" })
-      : node("a", "What is not sent yet", { href: `/programmes/${entry.programme}/outbox`, class: "button button--quiet" }));
-  box.append(line, go);
-  form.replaceWith(box);
-  box.focus();
-}
-
-document.addEventListener("submit", (event) => {
-  const form = event.target;
-  if (!form.matches("form[data-outbox]") || !Outbox.PERSON || !("indexedDB" in window)) return;
-  event.preventDefault();
-  if (form.dataset.filing) return;
-  form.dataset.filing = "yes";
-  fileForm(form, event.submitter).finally(() => delete form.dataset.filing);
-});
-async function fileForm(form, submitter) {
-  let entry;
-  try {
-    entry = await Outbox.keep(form, submitter);
-  } catch (refused) {
-    const full = refused?.name === "QuotaExceededError";
-    showRefusal(form, { title: full ? "This phone's storage is full: nothing was kept, nothing was sent" : "This phone refuses to store: nothing was kept, nothing was sent",
-      reason: "What you typed is still on this page. Leave it open.", next: full ? "Make room on the phone, then tap again." : "Open the page in an ordinary window (not a private one), or write a paper card." });
-    form.dispatchEvent(new Event("input", { bubbles: true }));
-    return;
-  }
-  await Outbox.replay(entry.token);
-  if (Outbox.sent.has(entry.token)) { goOn(entry, Outbox.sent.get(entry.token)); return; }
-  const now = await Outbox.get(entry.token);
-  if (!now) location.reload();                                  // another tab has sent it
-  else if (now.state === "refused") { form.dataset.again = entry.token; showRefusal(form, now.said); }
-  else showKept(form, now);
-}
-function goOn(entry, receipt) {
-  const target = new URL(receipt.went || `/programmes/${entry.programme}/hall`, location.href);
-  if (target.origin !== location.origin) return;
-  const here = target.pathname + target.search === location.pathname + location.search;
-  location.assign(target);
-  if (here) location.reload();
-}
-// What was kept on this page and has gone since
-Outbox.onChange((entries) => {
-  const kept = document.querySelector("[data-kept]");
-  if (!kept || entries.some((e) => e.token === kept.dataset.kept)) return;
-  kept.replaceChildren(node("p", "Sent. The server has it."));
-  kept.append(Object.assign(node("p"), {}));
-  kept.lastChild.append(node("a", "Today in the hall", { href: `/programmes/${Outbox.PROGRAMME}/hall`, class: "button button--primary" }));
-  delete kept.dataset.kept;
-});
-
-// --- tokens: minted at each page load, so that a kept page never uses one twice
-async function freshTokens() {
-  for (const form of document.querySelectorAll("form[data-outbox]")) {
-    const field = form.elements.namedItem("token");
-    if (field && !form.dataset.again) field.value = Outbox.mint();
-  }
-}
-async function openAgain() {
-  const token = new URLSearchParams(location.hash.slice(1)).get("again");
-  const entry = token && await Outbox.get(token).catch(() => null);
-  const form = entry && entry.person === Outbox.PERSON && [...document.querySelectorAll("form[data-outbox]")].find((f) => new URL(f.action, location.href).pathname === entry.path);
-  if (!form) return;
-  const values = new Map();
-  for (const [name, value] of entry.pairs) values.set(name, [...(values.get(name) || []), value]);
-  for (const field of form.elements) {
-    if (!field.name || ["form_token", "token"].includes(field.name)) continue;
-    const typed = values.get(field.name) || [];
-    if (field.type === "radio" || field.type === "checkbox") field.checked = typed.includes(field.value);
-    else if (field.tagName !== "BUTTON" && typed.length) field.value = typed[0];
-  }
-  if (entry.state === "refused") form.dataset.again = token;     // the server took nothing of it: the corrected one takes its place
-  if (entry.said) showRefusal(form, entry.said);
-}
-
-// --- the worker, signing out, and when to send
-async function startWorker() {
-  const lacking = document.querySelectorAll("[data-no-worker]");
-  if (!("serviceWorker" in navigator)) { lacking.forEach((n) => { n.hidden = false; }); return; }
-  try {
-    await navigator.serviceWorker.register("/sw.js");
-    const ready = await navigator.serviceWorker.ready;
-    const keep = [...document.querySelectorAll("[data-keep]")].flatMap((n) => n.dataset.keep.split(" ")).filter(Boolean);
-    if (keep.length && Outbox.PERSON) ready.active.postMessage({ keep, person: Outbox.PERSON });
-  } catch { lacking.forEach((n) => { n.hidden = false; }); }
-}
-async function forgetPages() {
-  if (!("caches" in window)) return;
-  for (const name of await caches.keys()) if (name.startsWith("pages-")) await caches.delete(name);
-}
-document.addEventListener("submit", (event) => {
-  const form = event.target;
-  if (new URL(form.action, location.href).pathname !== "/sign-out") return;
-  event.preventDefault();
-  (async () => {
-    const mine = (await Outbox.list().catch(() => [])).filter((e) => e.person === Outbox.PERSON);
-    if (mine.length && !form.dataset.sure) {
-      form.dataset.sure = "yes";
-      form.querySelector("button").textContent = "Sign out all the same";
-      say("warn", "Not sent yet", `${mine.length} ${mine.length === 1 ? "entry of yours is" : "entries of yours are"} still on this phone. They stay here and are sent when you sign in again on this phone. Tap again to sign out all the same.`);
-      return;
-    }
-    await forgetPages().catch(() => {});
-    form.submit();
-  })();
-});
-
-const wake = () => { if (document.visibilityState !== "hidden") Outbox.replay(); };
-for (const name of ["online", "focus"]) window.addEventListener(name, wake);
-window.addEventListener("pageshow", (event) => { if (event.persisted) { freshTokens(); wake(); } });
-document.addEventListener("visibilitychange", wake);
-setInterval(() => { Outbox.replay(); }, Outbox.EVERY);
-freshTokens();
-openAgain();
-startWorker();
-Outbox.contact().then((there) => {
-  const made = document.body.dataset.made;
-  if (!there && made && document.querySelector("[data-hall]")) say("warn", "No signal", `This page is as it was ${made}. What you file is kept on this phone and sent later.`);
-});
-Outbox.replay();

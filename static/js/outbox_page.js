@@ -3,8 +3,9 @@
 
 function inWords(entry) {
   const hidden = ["token", "phone_captured_ms", "phone_offset_ms", "version", "edition"];
-  return entry.pairs.filter(([name, value]) => value && !hidden.includes(name) && !name.startsWith("mark_"))
+  return entry.pairs.filter(([name, value, digest]) => !digest && value && !hidden.includes(name) && !name.startsWith("mark_"))
     .map(([name, value]) => `${name.replaceAll("_", " ")}: ${value}`)
+    .concat(entry.files ? ["with a photo"] : [])
     .concat(entry.pairs.some(([name]) => name.startsWith("mark_")) ? [`${entry.pairs.filter(([name, value]) => name.startsWith("mark_") && value).length} marks`] : []);
 }
 function button(label, kind, act) {
@@ -21,7 +22,7 @@ function drawEntry(entry) {
   item.append(node("p", inWords(entry).join(" · ")));
   const said = entry.said;
   if (said) item.append(node("p", `${entry.state === "refused" ? "Not taken" : "Not sent yet"}: ${[said.title, said.reason, said.next].filter(Boolean).map((t) => t.replace(/\.$/, "")).join(". ")}.`));
-  else item.append(node("p", "Waits for signal."));
+  else item.append(node("p", entry.path.includes("@") ? "Goes after the entry that it stands on." : "Waits for signal."));
   const row = node("p", "", { class: "buttons" });
   row.append(button("Send now", "plain", () => Outbox.replay(entry.token)));
   if (said?.status === 401) row.append(node("a", "Sign in", { class: "button button--primary", href: `/sign-in?next=${encodeURIComponent(location.pathname)}` }));
@@ -35,6 +36,13 @@ function drawEntry(entry) {
   item.append(row);
   return item;
 }
+/** A file's bytes as a data: address, so that the download holds them too. */
+const asText = (file) => new Promise((done, fail) => {
+  const reader = new FileReader();
+  reader.onload = () => done(reader.result);
+  reader.onerror = () => fail(reader.error);
+  reader.readAsDataURL(file);
+});
 const shownOutbox = document.getElementById("outbox");
 let drawn = "";
 Outbox.onChange((entries) => {
@@ -49,6 +57,7 @@ Outbox.onChange((entries) => {
 document.getElementById("outbox-send").addEventListener("click", () => Outbox.replay("all"));
 document.getElementById("outbox-download").addEventListener("click", async () => {
   const mine = (await Outbox.list()).filter((e) => e.person === Outbox.PERSON);
+  for (const entry of mine) for (const [name, file] of Object.entries(entry.files || {})) entry.files[name] = await asText(file);
   const link = node("a", "", { download: `unsent-${new Date().toISOString().slice(0, 16).replaceAll(":", "")}.json` });
   link.href = URL.createObjectURL(new Blob([JSON.stringify({ what: "entries not sent yet", entries: mine }, null, 1)], { type: "application/json" }));
   link.click();

@@ -60,6 +60,11 @@ if (watch) {
     said.textContent = "Cleared. Tap when the car crosses the start line.";
   });
   form.addEventListener("submit", show);
+  watch.addEventListener("outbox:kept", () => {                 // the outbox has them now: one copy, and no second filing
+    taps = [];
+    keep();
+    for (const gone of [lap, undo, clear]) gone.disabled = true;
+  });
   setInterval(() => {
     now.textContent = taps.length ? seconds(Math.max(Date.now() - taps.at(-1), 0)) : "0.00";
   }, 100);

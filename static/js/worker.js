@@ -3,7 +3,8 @@
 "use strict";
 
 const STATIC = `static-${VERSION}`;
-const HALL = /^\/programmes\/\d+\/(hall|outbox|concerns\/new|runs\/\d+\/(slip|end|build))$/;
+const HALL = /^\/programmes\/\d+\/(hall|hall\/alone|outbox|(concerns|incidents)\/new|runs\/\d+\/(slip|end|build|laps\/by-hand))$/;
+const ASKS = /\/(concerns|incidents)\/new/;   // pages that differ by what stands behind the question mark
 const TIMEOUT = 6000;
 
 self.addEventListener("install", (event) => {
@@ -68,14 +69,14 @@ const bare = (path) => path.split("?")[0];
 
 async function store(path, answer, person) {
   const cache = await caches.open(`pages-${person}`);
-  await cache.put(HALL.test(bare(path)) && !path.includes("/concerns/") ? bare(path) : path, answer);
+  await cache.put(ASKS.test(path) ? path : bare(path), answer);
 }
 async function kept(url) {
   if (!HALL.test(url.pathname)) return null;
   for (const name of await caches.keys()) {                        // of one person only: see onlyOf
     if (!name.startsWith("pages-")) continue;
     const cache = await caches.open(name);
-    const found = await cache.match(url.pathname + url.search) || await cache.match(url.pathname, { ignoreSearch: true });
+    const found = await cache.match(url.pathname + url.search) || !url.pathname.endsWith("/incidents/new") && await cache.match(url.pathname, { ignoreSearch: true });
     if (found) return found;
   }
   return null;

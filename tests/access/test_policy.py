@@ -29,6 +29,7 @@ take a piece out of use                   | no     | no      | yes    | yes     
 ask and edit questions                    | no     | no      | no     | no        | no         | yes      | yes
 plan a session                            | no     | no      | no     | yes       | no         | yes      | yes
 open, close and correct a session         | no     | no      | no     | yes       | no         | yes      | yes
+open a session as one's own conductor     | no     | no      | yes    | no        | no         | no       | no
 start and end a run                       | no     | no      | own    | yes       | no         | no       | no
 record an as-run build                    | no     | no      | own    | yes       | no         | yes      | no
 file one's own slip                       | no     | no      | yes    | yes       | yes        | yes      | yes

@@ -5,10 +5,11 @@ import shutil
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 import uvicorn
@@ -19,6 +20,7 @@ from app.demo import DEMO_PASSWORD, make_demo
 from app.main import create_app
 from app.migrate import upgrade
 from app.settings import Settings
+from tests.browser.steps import make_day
 
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
          "--disable-component-update", "--disable-sync"]  # fmt: skip
@@ -32,23 +34,34 @@ class Site:
     base: str
     database: Database
     server: uvicorn.Server
+    file: Path
+    thread: threading.Thread
 
     def stop(self) -> None:
         self.server.should_exit = True
 
+    def kill(self) -> None:
+        """Gone, connections and all; `back` brings it up again at the same address."""
+        self.server.force_exit = self.server.should_exit = True
+        self.thread.join(10)
 
-def run_site(file: Path) -> Site:
-    """Serve the SQLite file on a free port, in a thread of this process."""
+    def back(self) -> "Site":
+        return run_site(self.file, port=int(self.base.rpartition(":")[2]))
+
+
+def run_site(file: Path, *, port: int = 0, wrap: Callable[[Any], Any] = lambda app: app, hosts: tuple[str, ...] = ()) -> Site:
+    """Serve the SQLite file on a free port (or that one), in a thread of this process."""
     settings = Settings(f"sqlite:///{file}", "http://127.0.0.1:0", file.parent, argon2_time=1, argon2_memory_kib=64,
-                        extra_hosts=("127.0.0.1", "localhost"))  # fmt: skip
+                        extra_hosts=("127.0.0.1", "localhost", *hosts))  # fmt: skip
     database = Database(settings.database_url)
     app = create_app(settings, database)
-    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=0, log_level="warning", access_log=False))
-    threading.Thread(target=server.run, daemon=True).start()
+    server = uvicorn.Server(uvicorn.Config(wrap(app), host="127.0.0.1", port=port, log_level="warning", access_log=False))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
     while not server.started:
         time.sleep(0.02)
     port = server.servers[0].sockets[0].getsockname()[1]
-    return Site(f"http://127.0.0.1:{port}", database, server)
+    return Site(f"http://127.0.0.1:{port}", database, server, file, thread)
 
 
 @pytest.fixture(scope="session")
@@ -87,6 +100,11 @@ def own_demo(demo_file: Path, demo: Site, tmp_path: Path) -> Iterator[Site]:
     site = run_site(copy)
     yield site
     site.stop()
+
+
+@pytest.fixture
+def day(own_demo: Site) -> Site:
+    return make_day(own_demo)
 
 
 @pytest.fixture

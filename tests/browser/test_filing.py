@@ -1,5 +1,12 @@
 """A driver files on a phone; nothing typed is lost when the sign-in has run out."""
 
+from playwright.sync_api import expect
+from sqlalchemy import func, select
+
+from app.db import transaction
+from app.feedback.models import SlipVersion
+from app.people.commands import end_sign_ins
+from app.people.queries import find_account_by_login
 from tests.browser.conftest import open_page, sign_in
 
 P = "/programmes/1"
@@ -19,8 +26,7 @@ def test_a_usual_slip_takes_at_most_twelve_taps(chromium, own_demo):
     taps += 1
     page.get_by_role("button", name="File slip").click()
     taps += 1
-    page.wait_for_load_state("load")
-    assert "Slip filed" in page.inner_text("main")
+    expect(page.locator("main")).to_contain_text("Slip filed")
     assert taps <= 12
     assert not page.faults
 
@@ -40,20 +46,35 @@ def test_a_chosen_mark_is_filled_and_outlined(chromium, own_demo):
     assert box["height"] >= 48
 
 
-def test_an_expired_sign_in_loses_nothing_typed(chromium, own_demo):
-    from app.db import transaction
-    from app.people.commands import end_sign_ins
-    from app.people.queries import find_account_by_login
-
-    page = open_page(chromium)
-    sign_in(page, own_demo.base, "aq")
+def half_a_slip_and_no_sign_in(chromium, site, *, javascript: bool):
+    """A slip with one mark and a remark, sent after the sign-in has run out."""
+    page = open_page(chromium, javascript=javascript)
+    sign_in(page, site.base, "aq")
     page.get_by_role("link", name="Rate S-08/R-03").click()
     page.locator("fieldset.scale").first.locator("label.scale__step").nth(10).click()
     page.fill('textarea[name="remark"]', "Front washes out on entry.")
-    with own_demo.database.session() as db, transaction(db):
+    with site.database.session() as db, transaction(db):
         end_sign_ins(db, find_account_by_login(db, "aq").id)
     page.get_by_role("button", name="File slip").click()
-    page.wait_for_load_state("load")
+    return page
+
+
+def test_an_expired_sign_in_keeps_the_slip_and_signing_in_sends_it(chromium, own_demo):
+    page = half_a_slip_and_no_sign_in(chromium, own_demo, javascript=True)
+    kept = page.locator("[data-kept]")
+    expect(kept).to_contain_text("Kept on this phone. Your sign-in has run out.")
+    kept.get_by_role("link", name="Sign in").click()
+    page.fill('input[name="login"]', "aq")
+    page.fill('input[name="password"]', "carpet-and-turf")
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.locator("main")).to_contain_text("Everything is sent.")
+    expect(page.locator("#unsent")).to_be_hidden()
+    with own_demo.database.session() as db:
+        assert db.scalar(select(func.count()).select_from(SlipVersion).where(SlipVersion.remark == "Front washes out on entry.")) == 1
+
+
+def test_an_expired_sign_in_loses_nothing_typed_without_javascript(chromium, own_demo):
+    page = half_a_slip_and_no_sign_in(chromium, own_demo, javascript=False)
     assert "nothing you typed is lost" in page.inner_text("main")
     page.fill('input[name="login"]', "aq")
     page.fill('input[name="password"]', "carpet-and-turf")

@@ -113,8 +113,13 @@ class ChromiumWalker:
     def open(self, path: str) -> None:
         self._settled(lambda: self.page.goto(urljoin(self.base, path)))
 
-    def _settled(self, act: Any) -> None:
-        act()
+    def _settled(self, act: Any, *, kept: bool = False) -> None:
+        """kept : the outbox sends it and goes on only with the server's receipt, so the next page is waited for."""
+        if kept:
+            with self.page.expect_navigation():
+                act()
+        else:
+            act()
         self.page.wait_for_load_state("load")
         status = self.page.locator(".refusal__status")
         assert not status.count(), f"{self.page.url}: {self.page.inner_text('main')[:600]}"
@@ -133,7 +138,7 @@ class ChromiumWalker:
         form = node.locator("xpath=ancestor::form")
         for field, value in (values or {}).items():
             self._set(form, field, value)
-        self._settled(node.click)
+        self._settled(node.click, kept=form.get_attribute("data-outbox") is not None)
 
     def _set(self, form: Any, field: str, value: Any) -> None:
         first = form.locator(f'[name="{field}"]').first
