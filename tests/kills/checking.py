@@ -1,0 +1,124 @@
+"""What the database holds against what the phones sent: lost, doubled, altered, under another name, never sent."""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import selectinload
+
+from app.concerns.models import Concern
+from app.db import Database, Db
+from app.feedback.models import Slip, SlipVersion
+from app.history.models import Happening, OutboxReceipt
+from app.sessions.models import Run, RunReport
+from tests.hall.steps import ms
+from tests.kills.entries import Kept
+
+FAULTS = ("lost", "doubled", "altered", "under another name", "never sent")
+CLOCK_SLACK_MS = 2  # the moment is computed back from the time of receipt, both rounded to a millisecond
+Key = tuple[str, Any]
+
+
+@dataclass(frozen=True)
+class Found:
+    person: int
+    content: Any
+
+
+@dataclass
+class Sums:
+    """The five sums, each fault with a sentence; `kinds` counts what was acknowledged by its kind."""
+
+    faults: dict[str, list[str]] = field(default_factory=lambda: {name: [] for name in FAULTS})
+    kinds: Counter[str] = field(default_factory=Counter)
+    stored_unanswered: int = 0  # stored before the kill, its answer lost with the server, and sent again
+
+    @property
+    def clean(self) -> bool:
+        return not any(self.faults.values())
+
+    def counts(self) -> dict[str, int]:
+        return {name: len(lines) for name, lines in self.faults.items()}
+
+
+def check(database: Database, sent: Sequence[Kept]) -> Sums:
+    """Every kind of row that the phones may write is read whole; what was sent and not acknowledged may be there or not."""
+    with database.session() as db:
+        stored: dict[Key, list[Found]] = defaultdict(list)
+        for key, found in rows(db):
+            stored[key].append(found)
+        sums = Sums()
+        wanted = {(entry.kind, entry.key): entry for entry in sent} | {("receipt", entry.token): entry for entry in sent}
+        for key, entry in wanted.items():
+            _compare(sums, key, entry, stored.pop(key, []))
+        for key, extra in stored.items():
+            sums.faults["never sent"].append(f"{key}: {extra}")
+        _check_runs(db, sums, sent)
+        _count_unanswered(db, sums, sent)
+    sums.kinds.update(entry.kind for entry in sent if entry.acked_at)
+    return sums
+
+
+def _compare(sums: Sums, key: Key, entry: Kept, found: Sequence[Found]) -> None:
+    named = f"{key} of account {entry.person}"
+    content = entry.content if key[0] != "receipt" else {"hash": entry.hash, "path": entry.path, "number": 0, "outcome": "filed"}
+    if not found and entry.acked_at:
+        sums.faults["lost"].append(f"{named}: acknowledged with {entry.receipt}, not stored")
+    if len(found) > 1:
+        sums.faults["doubled"].append(f"{named}: {len(found)} times")
+    for one in found:
+        if one.person != entry.person:
+            sums.faults["under another name"].append(f"{named}: under {one.person}")
+        if not same(one.content, content):
+            sums.faults["altered"].append(f"{named}: sent {content}, stored {one.content}")
+
+
+def same(stored: Any, sent: Any) -> bool:
+    """Equal; moments ("at") within the rounding of their way."""
+    if isinstance(stored, dict) and isinstance(sent, dict) and "at" in stored and "at" in sent:
+        near = abs(stored["at"] - sent["at"]) <= CLOCK_SLACK_MS
+        return near and {**stored, "at": 0} == {**sent, "at": 0}
+    return bool(stored == sent)
+
+
+def rows(db: Db) -> Iterator[tuple[Key, Found]]:
+    """Every row of a kind that a phone may write, with its key, its person and its content."""
+    with_marks = selectinload(Slip.versions).selectinload(SlipVersion.marks)
+    for slip in db.scalars(select(Slip).options(with_marks)):
+        versions = [{"state": v.state, "marks": {m.attribute_id: m.mark_hundredths for m in v.marks}, "confidence": v.confidence,
+                     "heard_others": v.heard_others, "remark": v.remark} for v in slip.versions]  # fmt: skip
+        # a slip has two names, and both must be the writer's
+        person = slip.rater_id if slip.rater_id == slip.filed_by_id else -1
+        yield ("slip", slip.token), Found(person, {"run": slip.run_id, "at": ms(slip.captured_at), "versions": versions})
+    for report in db.scalars(select(RunReport)):
+        content = {"at": ms(report.at), "taken": report.taken, "said": report.said}
+        yield (report.what, report.run_id), Found(report.by_id, content)
+    for line in db.scalars(select(Happening).where(Happening.what == "noted conditions of")):
+        yield ("conditions", line.detail["now"].get("air_temp_degC")), Found(line.by_id or 0, line.detail["now"])
+    for concern in db.scalars(select(Concern)):
+        content = {"words": concern.words, "danger": concern.danger, "severity": concern.product_severity}
+        yield ("concern", concern.words.split(":")[0]), Found(concern.raised_by_id, content)
+    for row in db.scalars(select(OutboxReceipt)):
+        content = {"hash": row.hash, "path": row.path, "number": row.number, "outcome": row.outcome}
+        yield ("receipt", row.token), Found(row.account_id, content)
+
+
+def _check_runs(db: Db, sums: Sums, sent: Sequence[Kept]) -> None:
+    """A run has what its driver's phone said of its end, not only the report beside it."""
+    runs = {run.id: run for run in db.scalars(select(Run))}
+    for entry in sent:
+        if entry.kind == "end" and entry.acked_at:
+            run, said = runs[entry.key], entry.content["said"]
+            has = {"laps": run.laps_driven, **{name: getattr(run, name) for name in said if name != "laps"}}
+            state = "short" if said["laps"] < 6 else "driven"
+            if has != said or run.state != state:
+                sums.faults["altered"].append(f"run {entry.key}: sent {said} ({state}), holds {has} ({run.state})")
+
+
+def _count_unanswered(db: Db, sums: Sums, sent: Sequence[Kept]) -> None:
+    stored_at = {row.token: row.at.timestamp() for row in db.scalars(select(OutboxReceipt))}
+    for entry in sent:
+        if any(entry.token in stored_at and stored_at[entry.token] <= killed for killed in entry.killed_at):
+            sums.stored_unanswered += 1
