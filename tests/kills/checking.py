@@ -29,18 +29,17 @@ class Found:
 
 @dataclass
 class Sums:
-    """The five sums, each fault with a sentence; `kinds` counts what was acknowledged by its kind."""
+    """The five sums: each entry once in each, with a sentence; `kinds` counts what was acknowledged by its kind."""
 
-    faults: dict[str, list[str]] = field(default_factory=lambda: {name: [] for name in FAULTS})
+    faults: dict[str, dict[str, str]] = field(default_factory=lambda: {name: {} for name in FAULTS})
     kinds: Counter[str] = field(default_factory=Counter)
     stored_unanswered: int = 0  # stored before the kill, its answer lost with the server, and sent again
 
-    @property
-    def clean(self) -> bool:
-        return not any(self.faults.values())
-
     def counts(self) -> dict[str, int]:
         return {name: len(lines) for name, lines in self.faults.items()}
+
+    def add(self, fault: str, entry: str, sentence: str) -> None:
+        self.faults[fault].setdefault(entry, sentence)
 
 
 def check(database: Database, sent: Sequence[Kept]) -> Sums:
@@ -54,7 +53,7 @@ def check(database: Database, sent: Sequence[Kept]) -> Sums:
         for key, entry in wanted.items():
             _compare(sums, key, entry, stored.pop(key, []))
         for key, extra in stored.items():
-            sums.faults["never sent"].append(f"{key}: {extra}")
+            sums.add("never sent", str(key), f"{key}: {extra}")
         _check_runs(db, sums, sent)
         _count_unanswered(db, sums, sent)
     sums.kinds.update(entry.kind for entry in sent if entry.acked_at)
@@ -65,14 +64,14 @@ def _compare(sums: Sums, key: Key, entry: Kept, found: Sequence[Found]) -> None:
     named = f"{key} of account {entry.person}"
     content = entry.content if key[0] != "receipt" else {"hash": entry.hash, "path": entry.path, "number": 0, "outcome": "filed"}
     if not found and entry.acked_at:
-        sums.faults["lost"].append(f"{named}: acknowledged with {entry.receipt}, not stored")
+        sums.add("lost", entry.token, f"{named}: acknowledged with {entry.receipt}, not stored")
     if len(found) > 1:
-        sums.faults["doubled"].append(f"{named}: {len(found)} times")
+        sums.add("doubled", entry.token, f"{named}: {len(found)} times")
     for one in found:
         if one.person != entry.person:
-            sums.faults["under another name"].append(f"{named}: under {one.person}")
+            sums.add("under another name", entry.token, f"{named}: under {one.person}")
         if not same(one.content, content):
-            sums.faults["altered"].append(f"{named}: sent {content}, stored {one.content}")
+            sums.add("altered", entry.token, f"{named}: sent {content}, stored {one.content}")
 
 
 def same(stored: Any, sent: Any) -> bool:
@@ -114,7 +113,7 @@ def _check_runs(db: Db, sums: Sums, sent: Sequence[Kept]) -> None:
             has = {"laps": run.laps_driven, **{name: getattr(run, name) for name in said if name != "laps"}}
             state = "short" if said["laps"] < 6 else "driven"
             if has != said or run.state != state:
-                sums.faults["altered"].append(f"run {entry.key}: sent {said} ({state}), holds {has} ({run.state})")
+                sums.add("altered", entry.token, f"run {entry.key}: sent {said} ({state}), holds {has} ({run.state})")
 
 
 def _count_unanswered(db: Db, sums: Sums, sent: Sequence[Kept]) -> None:

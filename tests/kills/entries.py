@@ -10,7 +10,8 @@ from typing import Any
 from tests.hall.steps import Entry, ms
 from tests.kills.world import Person, World
 
-WORDS = ("Front washes out", "tail steps out on the power", "½ turn more “toe”", "ñandú 🏎️ & <b>", "100 % sure; a=b+c?", "2nd lap\r\nthen fine")
+WORDS = ("Front washes out", "tail steps out on the power", "½ turn more “toe”", "ñandú 🏎️ & <b>", "100 % sure; a=b+c?",
+         "2nd lap\r\nthen fine")  # fmt: skip
 numbers = itertools.count(1)  # also the marker that makes each entry's content unlike all others
 
 

@@ -71,7 +71,7 @@ def play(database_url: str, data: Path, *, kills: int, seed: str, plant: str = "
         database.dispose()
     _count(told, journal, phones, sums)
     told.seconds = round(time.monotonic() - began, 1)
-    return told, [line for lines in sums.faults.values() for line in lines] + journal.refused + journal.wrong_again
+    return told, [line for lines in sums.faults.values() for line in lines.values()] + journal.refused + journal.wrong_again
 
 
 def _kill_again_and_again(victim: Victim, journal: Journal, told: Told, kills: int, random: Random) -> None:

@@ -10,7 +10,7 @@ import sys
 import traceback
 
 import app.main
-import app.migrate  # noqa: F401  imported here so that no child has to
+import app.migrate
 import app.server  # noqa: F401
 from app import __main__ as command
 from tests.kills.planted import PLANTS
