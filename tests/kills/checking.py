@@ -18,6 +18,7 @@ from tests.kills.entries import Kept
 
 FAULTS = ("lost", "doubled", "altered", "under another name", "never sent")
 CLOCK_SLACK_MS = 2  # the moment is computed back from the time of receipt, both rounded to a millisecond
+NOTED = "noted conditions of"
 Key = tuple[str, Any]
 
 
@@ -42,11 +43,11 @@ class Sums:
         self.faults[fault].setdefault(entry, sentence)
 
 
-def check(database: Database, sent: Sequence[Kept]) -> Sums:
+def check(database: Database, programme_id: int, sent: Sequence[Kept]) -> Sums:
     """Every kind of row that the phones may write is read whole; what was sent and not acknowledged may be there or not."""
     with database.session() as db:
         stored: dict[Key, list[Found]] = defaultdict(list)
-        for key, found in rows(db):
+        for key, found in rows(db, programme_id):
             stored[key].append(found)
         sums = Sums()
         wanted = {(entry.kind, entry.key): entry for entry in sent} | {("receipt", entry.token): entry for entry in sent}
@@ -82,24 +83,25 @@ def same(stored: Any, sent: Any) -> bool:
     return bool(stored == sent)
 
 
-def rows(db: Db) -> Iterator[tuple[Key, Found]]:
+def rows(db: Db, programme_id: int) -> Iterator[tuple[Key, Found]]:
     """Every row of a kind that a phone may write, with its key, its person and its content."""
+    here = f"/programmes/{programme_id}/%"
     with_marks = selectinload(Slip.versions).selectinload(SlipVersion.marks)
-    for slip in db.scalars(select(Slip).options(with_marks)):
+    for slip in db.scalars(select(Slip).where(Slip.programme_id == programme_id).options(with_marks)):
         versions = [{"state": v.state, "marks": {m.attribute_id: m.mark_hundredths for m in v.marks}, "confidence": v.confidence,
                      "heard_others": v.heard_others, "remark": v.remark} for v in slip.versions]  # fmt: skip
         # a slip has two names, and both must be the writer's
         person = slip.rater_id if slip.rater_id == slip.filed_by_id else -1
         yield ("slip", slip.token), Found(person, {"run": slip.run_id, "at": ms(slip.captured_at), "versions": versions})
-    for report in db.scalars(select(RunReport)):
+    for report in db.scalars(select(RunReport).where(RunReport.programme_id == programme_id)):
         content = {"at": ms(report.at), "taken": report.taken, "said": report.said}
         yield (report.what, report.run_id), Found(report.by_id, content)
-    for line in db.scalars(select(Happening).where(Happening.what == "noted conditions of")):
+    for line in db.scalars(select(Happening).where(Happening.programme_id == programme_id, Happening.what == NOTED)):
         yield ("conditions", line.detail["now"].get("air_temp_degC")), Found(line.by_id or 0, line.detail["now"])
-    for concern in db.scalars(select(Concern)):
+    for concern in db.scalars(select(Concern).where(Concern.programme_id == programme_id)):
         content = {"words": concern.words, "danger": concern.danger, "severity": concern.product_severity}
         yield ("concern", concern.words.split(":")[0]), Found(concern.raised_by_id, content)
-    for row in db.scalars(select(OutboxReceipt)):
+    for row in db.scalars(select(OutboxReceipt).where(OutboxReceipt.path.like(here))):
         content = {"hash": row.hash, "path": row.path, "number": row.number, "outcome": row.outcome}
         yield ("receipt", row.token), Found(row.account_id, content)
 

@@ -66,7 +66,7 @@ def play(database_url: str, data: Path, *, kills: int, seed: str, plant: str = "
             phone.join(20) if phone.ident else None
         victim.close()
     try:
-        sums = check(database, journal.written)
+        sums = check(database, world.programme_id, journal.written)
     finally:
         database.dispose()
     _count(told, journal, phones, sums)
