@@ -52,6 +52,14 @@ HANGING = Weather("hanging", {"hangs": 100}, {})  # longer than the phone's pati
 WEATHERS = ((PATCHY, 40), (DEAF, 15), (DOUBLING, 8), (GATEWAY, 9), (everything("portal"), 10), (everything("dropped"), 8), (FINE, 10))
 
 
+class Lines(ThreadingHTTPServer):
+    daemon_threads = True
+    block_on_close = False
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """A line that the browser dropped is part of the weather."""
+
+
 class Proxy:
     """One for each schedule, on a port and so an origin of its own. `rewrite` changes the outbox's script on its way."""
 
@@ -60,9 +68,7 @@ class Proxy:
         self.weather, self.faults = FINE, Counter[str]()
         self.closed = threading.Event()
         handler = type("Bound", (Handler,), {"proxy": self})
-        self.server = ThreadingHTTPServer(("127.0.0.1", 0), handler)
-        self.server.daemon_threads = True
-        self.server.block_on_close = False
+        self.server = Lines(("127.0.0.1", 0), handler)
         threading.Thread(target=self.server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True).start()
         self.base = f"http://127.0.0.1:{self.server.server_address[1]}"
 

@@ -19,7 +19,8 @@ from tests.make import PASSWORD
 
 FILINGS, PATIENCE_S, PAGE_MS = (3, 6), 14.0, 4000
 READY = "typeof Outbox === 'object' && document.body.dataset.person"
-HELD = "Outbox.list().then(all => all.map(e => ({person: e.person, state: e.state, said: e.said, path: e.path, text: JSON.stringify(e.pairs)})))"
+HELD = """Outbox.list().then(all => all.map(
+    e => ({person: e.person, state: e.state, said: JSON.stringify(e.said || null), path: e.path, text: JSON.stringify(e.pairs)})))"""
 BETWEEN = ("reload", "close_tab", "expire", "lend", "wake", "second_tab", "restart", "nothing", "nothing")
 AT_THE_TAP = ("wait", "wait", "wait", "wait", "wait", "offline", "offline", "reload", "close_tab", "kill")
 
@@ -89,7 +90,7 @@ class Walk:
         self.filed.append(filed)
         before = self.page.url
         filed.tapped_at = time.time()
-        self.page.locator(f"{task.form} button[type=submit]").first.click(no_wait_after=True)
+        self.page.locator(f"{task.form} button:not([type=button])").first.click(no_wait_after=True)
         if act in ("reload", "close_tab"):
             self.page.wait_for_timeout(self.random.choice((0, 5, 20, 60, 150, 400)))
             self._between(act)
@@ -188,7 +189,8 @@ class Walk:
         for tab in self.context.pages:
             if tab is not self.page:
                 tab.close()
-        for self.desk in self.desks:
+        for desk in self.desks:
+            self.desk = desk
             self._sign_in()
             self._open(self.world.path("/outbox"))
             until, mine = time.monotonic() + PATIENCE_S, [""]
