@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 from app.access.viewer import Viewer
 from app.db import Database, Db, transaction
+from app.demo.team import found_team
 from app.people.models import Hat
 from app.programmes.queries import list_attributes
 from app.sessions import commands as sessions
@@ -41,7 +42,8 @@ class World:
 def make_world(database: Database, *, clients: int, runs_each: int, driven_each: int = 0, name: str = "Tarnwick") -> World:
     """Rows of runs are made directly: what is tested is what the phones file on them."""
     with database.session() as db:
-        team = make.programme(db, name=name)
+        with transaction(db):
+            team = found_team(db, make.HASHER, password=make.PASSWORD, programme=name, time_zone="UTC", suffix=f".{name.lower()}")
         with transaction(db):
             logins = [f"d{n:02d}.{name.lower()}" for n in range(clients)]
             drivers = [make.member(db, team.OW, f"D{n:02d}", f"Driver Number {n}", HATS, login=login) for n, login in enumerate(logins)]
