@@ -51,11 +51,14 @@ def run_site(file: Path) -> Site:
     return Site(f"http://127.0.0.1:{port}", database, server)
 
 
+def chromium_path() -> str:
+    return os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
+
+
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Browser]:
-    path = os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        browser = playwright.chromium.launch(executable_path=chromium_path(), args=FLAGS)
         yield browser
         browser.close()
 

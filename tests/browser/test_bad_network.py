@@ -53,10 +53,9 @@ def test_a_networks_login_page_is_never_kept_as_a_script(chromium, place):
     proxy = Proxy(place.victim.port, Random(1))
     walk = Walk(chromium, place.database, place.victim, proxy, world, "portal")
     page = walk.page
-    walk._sign_in()
+    walk._be_signed_in()
     page.goto(f"{proxy.base}{world.path('/hall')}")
-    page.evaluate("navigator.serviceWorker.ready.then(() => {})")
-    page.wait_for_function("navigator.serviceWorker.controller !== null")
+    page.evaluate("new Promise(done => { const look = () => navigator.serviceWorker.controller ? done() : setTimeout(look, 50); look() })")
     ask = "fetch(document.querySelector('script[src*=\"outbox.js\"]').src, {cache: 'no-store'}).then(answer => answer.text())"
     page.evaluate("""caches.keys().then(names => Promise.all(names.filter(n => n.startsWith('static-')).map(
         n => caches.open(n).then(c => c.keys().then(all => Promise.all(all.map(r => c.delete(r))))))))""")

@@ -57,6 +57,12 @@ def main(words: list[str] | None = None) -> int:
     named.add_argument("--out", type=Path, default=Path(__file__).parent / "kill_test.json")
     named.add_argument("--small", action="store_true", help="25 kills on each database into a temporary file")
     named.set_defaults(run=kill_campaign)
+    named = campaigns.add_parser("bad_network", help="what a phone promised arrives once, unchanged, under its own name (needs Chromium)")
+    named.add_argument("--schedules", type=int, default=500)
+    named.add_argument("--seed", type=int, default=1)
+    named.add_argument("--out", type=Path, default=Path(__file__).parent / "bad_network.json")
+    named.add_argument("--small", action="store_true", help="25 schedules into a temporary file")
+    named.set_defaults(run=network_campaign)
     asked = parser.parse_args(words)
     return asked.run(asked)
 
@@ -80,6 +86,15 @@ def kill_campaign(asked: argparse.Namespace) -> int:
         return kill_test.run(asked.kills, asked.seed, asked.out)
     with tempfile.TemporaryDirectory() as folder:
         return kill_test.run(25, asked.seed, Path(folder) / "small.json")
+
+
+def network_campaign(asked: argparse.Namespace) -> int:
+    from tests.campaigns import bad_network  # needs playwright, which only the browser suite installs
+
+    if not asked.small:
+        return bad_network.run(asked.schedules, asked.seed, asked.out)
+    with tempfile.TemporaryDirectory() as folder:
+        return bad_network.run(25, asked.seed, Path(folder) / "small.json")
 
 
 def operating_characteristics(asked: argparse.Namespace) -> int:

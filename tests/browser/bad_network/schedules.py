@@ -21,7 +21,7 @@ from tests.kills.checking import FAULTS, Found, Key, rows
 from tests.kills.victim import Victim
 from tests.kills.world import make_world
 
-DRIVEN, PLANNED = 3, 2
+DRIVEN, PLANNED = 3, 1  # a second planned run has its start on today's page only once the first is over
 CLOCK_SLACK_MS = 5000  # a late answer to the question for the server's clock shifts the phone's by up to half its delay
 
 
