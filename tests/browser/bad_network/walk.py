@@ -101,6 +101,7 @@ class Walk:
         self.filed.append(filed)
         before = self.page.url
         filed.tapped_at = time.time()
+        self.page.evaluate("void (window.sameTap = true)")
         self.page.locator(f"{task.form} button:not([type=button])").first.click(no_wait_after=True)
         if act in ("reload", "close_tab"):
             self.page.wait_for_timeout(self.random.choice((0, 5, 20, 60, 150, 400)))
@@ -119,7 +120,8 @@ class Walk:
         until = time.monotonic() + PATIENCE_S
         while time.monotonic() < until:
             with suppress(Error):
-                if self.page.url != before or self.page.locator("[data-kept]").count():
+                gone = self.page.url != before or not self.page.evaluate("window.sameTap === true")  # a reload too: it goes on here
+                if gone or self.page.locator("[data-kept]").count():
                     filed.promised = True
                     return
                 said = self.page.locator("[data-error-summary]")
