@@ -35,7 +35,8 @@ class Server:
     numbers: Iterator[int]
 
     @classmethod
-    def start(cls) -> "Server":
+    def start(cls, *, durable: bool = False) -> "Server":
+        """`durable`: every setting as a real installation has it, which `python -m app serve` insists on."""
         folder = Path(tempfile.mkdtemp(prefix="pg"))
         who = {}
         if os.geteuid() == 0:
@@ -46,9 +47,9 @@ class Server:
         subprocess.run([bin_folder / "initdb", "-A", "trust", "-N", "-U", "postgres", "-E", "UTF8", "-D", folder / "data"],
                        check=True, capture_output=True, cwd=folder, **who)  # fmt: skip
         # fsync=off is safe for throw-away data only; the durability check itself is tested against a real setting
+        hasty = [] if durable else ["-c", "fsync=off", "-c", "full_page_writes=off"]
         process = subprocess.Popen(
-            [bin_folder / "postgres", "-D", folder / "data", "-k", folder, "-c", "listen_addresses=", "-c", "fsync=off",
-             "-c", "full_page_writes=off", "-c", "max_connections=200"],
+            [bin_folder / "postgres", "-D", folder / "data", "-k", folder, "-c", "listen_addresses=", "-c", "max_connections=200", *hasty],
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd=folder, **who,
         )  # fmt: skip
         server = cls(folder, process, itertools.count(1))

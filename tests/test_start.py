@@ -202,19 +202,8 @@ def test_postgresql_without_fsync_is_refused(postgres):
 
 @pytest.fixture(scope="module")
 def durable() -> Iterator[Server]:
-    """A PostgreSQL of the tests' own, started again with every setting as a real installation has it."""
-    server = Server.start()
-    command, user = list(server.process.args), os.stat(server.folder).st_uid  # type: ignore[arg-type]
-    for unsafe in ("fsync=off", "full_page_writes=off"):
-        place = command.index(unsafe)
-        del command[place - 1 : place + 1]
-    server.process.terminate()
-    server.process.wait(20)
-    as_user = {"user": user} if os.geteuid() == 0 else {}
-    server.process = subprocess.Popen(
-        command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd=server.folder, **as_user
-    )
-    server._wait()
+    """A PostgreSQL of the tests' own, with every setting as a real installation has it."""
+    server = Server.start(durable=True)
     yield server
     server.stop()
 

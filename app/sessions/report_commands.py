@@ -40,7 +40,8 @@ def report_end(db: Db, run_id: int, *, by: Viewer, phone: PhoneClock, at: dateti
     if taken:
         run.state = RunState.DRIVING
         commands.end_run(db, run_id, by=by, at=at, **said)
-    return _report(db, by, run, "end", at, doubt, taken, {name: value for name, value in said.items() if value not in (None, "", False)})
+    typed = {name: value for name, value in said.items() if value is not None and value is not False and value != ""}  # 0 laps is said
+    return _report(db, by, run, "end", at, doubt, taken, typed)
 
 
 def _run(db: Db, run_id: int, by: Viewer) -> Run:

@@ -8,7 +8,7 @@ const ASKS = /\/(concerns|incidents)\/new/;   // pages that differ by what stand
 const TIMEOUT = 6000;
 
 self.addEventListener("install", (event) => {
-  event.waitUntil(caches.open(STATIC).then((cache) => Promise.all(ASSETS.map((url) => cache.add(url).catch(() => {})))).then(() => self.skipWaiting()));
+  event.waitUntil(caches.open(STATIC).then((cache) => Promise.all(ASSETS.map((url) => fetch(url).then((answer) => isFile(answer) && cache.put(url, answer)).catch(() => {})))).then(() => self.skipWaiting()));
 });
 self.addEventListener("activate", (event) => {
   event.waitUntil((async () => {
@@ -31,13 +31,16 @@ self.addEventListener("message", (event) => {
   if (event.data?.keep) event.waitUntil(keep(event.data.keep, String(event.data.person)));
 });
 
+/** A network's login page answers everything with 200; kept as a script it would stay until the next update. */
+const isFile = (answer) => answer.ok && !answer.redirected && !(answer.headers.get("Content-Type") || "").startsWith("text/html");
+
 async function asset(request) {
   const cache = await caches.open(STATIC);
   const known = await cache.match(request);
   if (known) return known;
   try {
     const answer = await fetch(request);
-    if (answer.ok && !answer.redirected) await cache.put(request, answer.clone()).catch(() => {});
+    if (isFile(answer)) await cache.put(request, answer.clone()).catch(() => {});
     return answer;
   } catch (gone) {
     const near = await cache.match(request, { ignoreSearch: true });   // a page kept before an update asks for the older file

@@ -64,11 +64,14 @@ def run_site(file: Path, *, port: int = 0, wrap: Callable[[Any], Any] = lambda a
     return Site(f"http://127.0.0.1:{port}", database, server, file, thread)
 
 
+def chromium_path() -> str:
+    return os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
+
+
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Browser]:
-    path = os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        browser = playwright.chromium.launch(executable_path=chromium_path(), args=FLAGS)
         yield browser
         browser.close()
 

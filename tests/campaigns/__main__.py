@@ -6,6 +6,8 @@
     large_gain                  what the clause of a large gain buys
     lap_files                   ten thousand generated timing files: none crashes, none loses a lap
     two_worlds                  can anybody tell what is behind a sealed code, or a rater what others wrote?
+    kill_test                   a thousand kills on each database while sixteen phones file: nothing lost, doubled, altered
+    bad_network                 five hundred bad networks between a phone's browser and the app: the same
 
 `--small` runs a few programmes of a few situations into a file of its own, as a check that it works; exits 1 where a
 count is beyond what its own number of programmes can explain.
@@ -18,7 +20,7 @@ from pathlib import Path
 
 from app.trials.cli import add_arguments, run_campaign
 from tests.blind import campaign as two_worlds
-from tests.campaigns import bought, lap_files, outlook
+from tests.campaigns import bought, kill_test, lap_files, outlook
 from tests.campaigns.alarms import alarms
 
 SMALL_CELLS = "rated-equal-d3,rated-better1-d3"
@@ -56,6 +58,18 @@ def main(words: list[str] | None = None) -> int:
     named.add_argument("--out", type=Path, default=Path(__file__).parent / "two_worlds.json")
     named.add_argument("--small", action="store_true", help="2 seeds into a temporary file")
     named.set_defaults(run=two_worlds_campaign)
+    named = campaigns.add_parser("kill_test", help="what was acknowledged is stored, however often the server is killed")
+    named.add_argument("--kills", type=int, default=1000, help="on each database")
+    named.add_argument("--seed", type=int, default=1)
+    named.add_argument("--out", type=Path, default=Path(__file__).parent / "kill_test.json")
+    named.add_argument("--small", action="store_true", help="25 kills on each database into a temporary file")
+    named.set_defaults(run=kill_campaign)
+    named = campaigns.add_parser("bad_network", help="what a phone promised arrives once, unchanged, under its own name (needs Chromium)")
+    named.add_argument("--schedules", type=int, default=500)
+    named.add_argument("--seed", type=int, default=1)
+    named.add_argument("--out", type=Path, default=Path(__file__).parent / "bad_network.json")
+    named.add_argument("--small", action="store_true", help="25 schedules into a temporary file")
+    named.set_defaults(run=network_campaign)
     asked = parser.parse_args(words)
     return asked.run(asked)
 
@@ -79,6 +93,22 @@ def bought_campaign(asked: argparse.Namespace) -> int:
         return bought.run(asked.what, asked.size, asked.seed, asked.out, asked.workers)
     with tempfile.TemporaryDirectory() as folder:
         return bought.run(asked.what, 1, asked.seed, Path(folder) / "small.json", asked.workers)
+
+
+def kill_campaign(asked: argparse.Namespace) -> int:
+    if not asked.small:
+        return kill_test.run(asked.kills, asked.seed, asked.out)
+    with tempfile.TemporaryDirectory() as folder:
+        return kill_test.run(25, asked.seed, Path(folder) / "small.json")
+
+
+def network_campaign(asked: argparse.Namespace) -> int:
+    from tests.campaigns import bad_network  # needs playwright, which only the browser suite installs
+
+    if not asked.small:
+        return bad_network.run(asked.schedules, asked.seed, asked.out)
+    with tempfile.TemporaryDirectory() as folder:
+        return bad_network.run(25, asked.seed, Path(folder) / "small.json")
 
 
 def operating_characteristics(asked: argparse.Namespace) -> int:

@@ -261,20 +261,21 @@ def test_a_slip_before_its_start_and_end_is_kept_and_counts_when_they_arrive(db,
     assert run.started_at < run.ended_at
 
 
-def test_a_second_end_is_kept_beside_the_first_and_the_difference_shown(db, w, planned, browser):
+@pytest.mark.parametrize("laps", ["10", "0"])
+def test_a_second_end_is_kept_beside_the_first_and_the_difference_shown(db, w, planned, browser, laps):
     now = datetime.now(UTC)
     with transaction(db):
         sessions.start_run(db, planned, by=w.team.SK, at=now - timedelta(minutes=40))
         sessions.end_run(db, planned, by=w.team.SK, at=now - timedelta(minutes=30), laps=12)
         kept = get_run(db, w.team.id, planned).ended_at
     browser.as_(w.team.DH)
-    answer = send(browser, entry_for(w, planned, "end", now - timedelta(minutes=28), laps="10"))
+    answer = send(browser, entry_for(w, planned, "end", now - timedelta(minutes=28), laps=laps))
     assert answer.json()["receipt"]["outcome"] == "filed"
     db.rollback()
     run = get_run(db, w.team.id, planned)
     assert (run.ended_at, run.laps_driven) == (kept, 12)
     report = db.scalar(select(RunReport).where(RunReport.run_id == planned))
-    assert (report.taken, report.said) == (False, {"laps": 10})
+    assert (report.taken, report.said) == (False, {"laps": int(laps)})
     from tests.pages import text_of
 
     shown = text_of(browser.get(w.path(f"/runs/{planned}")).text)
