@@ -1,0 +1,66 @@
+"""The design check on a plan before it is driven: what could not be told apart, while it can still be mended."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from app.evidence.design_check import design_of
+from app.evidence.design_rows import DesignRow
+from app.evidence.inputs import Goal, Question, Rule
+from app.evidence.results import DesignReading
+from app.evidence.scales import Scale
+from app.planning.day import Day, Line, OpenQuestion
+
+PLANNED = "this session"
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """One rival of one question under this plan, its runs so far counted in. new_runs: of it in the plan."""
+
+    question: str
+    variant: str
+    new_runs: int
+    reading: DesignReading
+
+    @property
+    def blocked(self) -> tuple[str, ...]:
+        """Sentences on what would stop a verdict: an alias, late only, one driver, too few runs."""
+        return tuple(flag.sentence for flag in self.reading.flags if flag.blocks)
+
+    @property
+    def warned(self) -> tuple[str, ...]:
+        return tuple(flag.sentence for flag in self.reading.flags if not flag.blocks)
+
+
+def check_plan(day: Day, lines: Sequence[Line], driven: Mapping[str, Sequence[DesignRow]] | None = None) -> list[Checked]:
+    """Every rival that the plan drives, with the runs of past sessions (`driven`, by question label) beside those planned."""
+    found = []
+    for question in day.questions:
+        rows = [*(driven or {}).get(question.label, ()), *_rows(question, lines)]
+        asked = _asked(question)
+        for rival in question.rivals:
+            new = sum(line.test == (question.label, rival.code) for line in lines)
+            if new:
+                found.append(Checked(question.label, rival.code, new, design_of(asked, rival.code, rows)))
+    return found
+
+
+def _asked(question: OpenQuestion) -> Question:
+    names = (question.control.code, *(v.code for v in question.rivals))
+    return Question(question.control.code, names, {"any": Scale()}, Rule(goals=(Goal("any"),)))
+
+
+def _rows(question: OpenQuestion, lines: Sequence[Line]) -> list[DesignRow]:
+    """Lines with one of the question's builds on the parts it asks about; what else differs goes along as other parts."""
+    own_parts = {part for v in (question.control, *question.rivals) for part, level in v.build
+                 if any(dict(o.build).get(part) != level for o in (question.control, *question.rivals))}  # fmt: skip
+    found = []
+    for k, line in enumerate(lines):
+        on_car = dict(line.build)
+        for variant in (question.control, *question.rivals):
+            wanted = dict(variant.build)
+            if all(on_car.get(part) == wanted.get(part) for part in own_parts):
+                others = tuple((part, level) for part, level in line.build if part not in own_parts)
+                found.append(DesignRow(line.driver, PLANNED, f"{k:03d}", variant.code, line.start, others))
+                break
+    return found
