@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date
+from itertools import pairwise
 
 from app.planning.day import Chance, Day, Driver, Hours, Lack, Line, OpenQuestion, Variant
 
@@ -48,7 +49,7 @@ def _one_place(day: Day, lines: Sequence[Line]) -> list[str]:
     told = []
     for car in day.cars:
         own = sorted((line for line in lines if line.car == car), key=lambda line: line.start)
-        for a, b in zip(own, own[1:], strict=False):
+        for a, b in pairwise(own):
             differing = [p for p in {*dict(a.build), *dict(b.build)} if dict(a.build).get(p) != dict(b.build).get(p)]
             needed = max(day.turnround_min, sum(day.change_min.get(p, 0.0) for p in differing))
             if b.start < a.start + day.run_min + needed - 1e-6:
@@ -63,7 +64,7 @@ def _rests(day: Day, lines: Sequence[Line]) -> list[str]:
     told = []
     for driver in day.drivers:
         own = sorted(line.start for line in lines if line.driver == driver.name)
-        told += [f"{driver.name} rests too little before {b}" for a, b in zip(own, own[1:], strict=False)
+        told += [f"{driver.name} rests too little before {b}" for a, b in pairwise(own)
                  if b < a + day.run_min + driver.rest_min - 1e-6]  # fmt: skip
         if driver.most_runs is not None and len(own) > driver.most_runs:
             told.append(f"{driver.name} drives {len(own)} runs")
@@ -90,7 +91,7 @@ def _packs(day: Day, lines: Sequence[Line]) -> list[str]:
     told = [f"no pack at {line.start}" for line in lines if day.packs and not line.pack]
     for pack in day.packs:
         own = sorted(line.start for line in lines if line.pack == pack.name)
-        told += [f"{pack.name} still charges at {b}" for a, b in zip(own, own[1:], strict=False)
+        told += [f"{pack.name} still charges at {b}" for a, b in pairwise(own)
                  if b < a + day.run_min + pack.charging_min - 1e-6]  # fmt: skip
     return told
 

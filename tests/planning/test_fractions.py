@@ -38,4 +38,4 @@ def test_all_combinations():
 @pytest.mark.parametrize("names", [["a"], ["a", "b"], list("abcdefg")])
 def test_too_few_or_too_many_are_refused(names):
     with pytest.raises(EvidenceError):
-        screening({name: ("0", "1") for name in names}, half=True)
+        screening(dict.fromkeys(names, ("0", "1")), half=True)

@@ -30,7 +30,8 @@ def days(draw) -> Day:
         for k in range(n)
     )  # fmt: skip
     who = tuple(
-        Driver(name, tuple(draw(st.sets(st.sampled_from(names)))), draw(st.sampled_from([0.0, 7.0, 15.0])), draw(st.none() | st.integers(0, 9)))
+        Driver(name, tuple(draw(st.sets(st.sampled_from(names)))), draw(st.sampled_from([0.0, 7.0, 15.0])),
+               draw(st.none() | st.integers(0, 9)))
         for name in team
     )  # fmt: skip
     tyres = tuple(TyreSet(f"set {k}", draw(st.integers(0, 9)), draw(st.integers(4, 20))) for k in range(draw(st.integers(0, 3))))
