@@ -8,7 +8,7 @@ from app.evidence.design_rows import DesignRow
 from app.evidence.inputs import Goal, Question, Rule
 from app.evidence.results import DesignReading
 from app.evidence.scales import Scale
-from app.planning.day import Day, Line, OpenQuestion
+from app.planning.day import Build, Day, Line, OpenQuestion
 
 PLANNED = "this session"
 
@@ -36,7 +36,7 @@ def check_plan(day: Day, lines: Sequence[Line], driven: Mapping[str, Sequence[De
     """Every rival that the plan drives, with the runs of past sessions (`driven`, by question label) beside those planned."""
     found = []
     for question in day.questions:
-        rows = [*(driven or {}).get(question.label, ()), *_rows(question, lines)]
+        rows = [*(driven or {}).get(question.label, ()), *_rows(day, question, lines)]
         asked = _asked(question)
         for rival in question.rivals:
             new = sum(line.test == (question.label, rival.code) for line in lines)
@@ -50,17 +50,20 @@ def _asked(question: OpenQuestion) -> Question:
     return Question(question.control.code, names, {"any": Scale()}, Rule(goals=(Goal("any"),)))
 
 
-def _rows(question: OpenQuestion, lines: Sequence[Line]) -> list[DesignRow]:
-    """Lines with one of the question's builds on the parts it asks about; what else differs goes along as other parts."""
-    own_parts = {part for v in (question.control, *question.rivals) for part, level in v.build
-                 if any(dict(o.build).get(part) != level for o in (question.control, *question.rivals))}  # fmt: skip
+def _rows(day: Day, question: OpenQuestion, lines: Sequence[Line]) -> list[DesignRow]:
+    """Lines with one of the question's variants on the car; what other questions have on it goes along, as on a sheet."""
     found = []
     for k, line in enumerate(lines):
-        on_car = dict(line.build)
-        for variant in (question.control, *question.rivals):
-            wanted = dict(variant.build)
-            if all(on_car.get(part) == wanted.get(part) for part in own_parts):
-                others = tuple((part, level) for part, level in line.build if part not in own_parts)
-                found.append(DesignRow(line.driver, PLANNED, f"{k:03d}", variant.code, line.start, others))
-                break
+        own = variant_on(question, line.build)
+        if own is not None:
+            others = tuple((q.label, code) for q in day.questions if q is not question and (code := variant_on(q, line.build)))
+            found.append(DesignRow(line.driver, PLANNED, f"{k:03d}", own, line.start, others))
     return found
+
+
+def variant_on(question: OpenQuestion, build: Build) -> str | None:
+    """Which variant of a question a build carries, read from the parts that its variants differ in; None = none of them."""
+    variants = (question.control, *question.rivals)
+    own = {part for v in variants for part, level in v.build if any(dict(o.build).get(part) != level for o in variants)}
+    on_car = dict(build)
+    return next((v.code for v in variants if all(on_car.get(p) == level for p, level in v.build if p in own)), None)

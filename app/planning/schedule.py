@@ -95,8 +95,9 @@ class _Clock:
         self.limited = {p.part for p in day.pieces}
         for car in self.cars:  # a chain that goes on has its tyres on already
             lead = chains[car.jobs[0].chain].lead if car.jobs else None
-            if lead is not None and lead.tyres in self.tyres_free:
+            if lead is not None and lead.tyres == self._set_for(chains[car.jobs[0].chain]) and lead.tyres:
                 car.tyres, self.tyres_free[lead.tyres] = lead.tyres, NEVER
+            if lead is not None:
                 car.build = lead.control if not lead.open_tests else builds.get(lead.open_tests[-1], lead.control)
 
     def run(self) -> list[Line] | Refusal:
@@ -150,8 +151,8 @@ class _Clock:
         if not self.day.tyres:
             return ""
         lasting = [t.name for t in self.day.tyres if t.limit - self.tyre_runs[t.name] >= chain.runs]
-        if chain.lead is not None and chain.lead.tyres in lasting:
-            return chain.lead.tyres
+        if chain.lead is not None and chain.lead.tyres in self.tyres_free:  # a bracket ends on the set that it began on
+            return chain.lead.tyres if chain.lead.tyres in lasting else None
         return min(lasting, key=lambda n: (self.tyres_free[n], self.tyre_runs[n]), default=None)
 
     def _drive(self, car: _Car, start: _Start) -> Line:

@@ -141,8 +141,9 @@ def _placed(day: Day, wish: Wish, chains: list[Chain], item: _Item, question: Op
     style = Style.THERE_AND_BACK if question.fit_only else wish.style
     lead = next((x for x in day.leads if _leads(x, item, control, car) and all(c.car != car for c in chains)), None)
     turn = sum(chain.style is Style.THERE_AND_BACK for chain in chains)
-    own = Chain(car, item.drivers, control, (item.test,), style, turn, None if question.fit_only else lead)
-    return [*found[-1:], [*chains, own]]
+    own = Chain(car, item.drivers, control, (item.test,), style, turn)
+    going_on = [[*chains, replace(own, lead=lead)]] if lead is not None and not question.fit_only else []
+    return [*found[-1:], *going_on, [*chains, own]]
 
 
 def _leads(lead: Lead, item: _Item, control: Build, car: str) -> bool:
