@@ -92,6 +92,11 @@ class Rows:
         return facts.make_day(self._asked(sheet), self.asked, self.pieces, self.kit, self.driven, self.sheets,
                               session_id=sheet.session_id)  # fmt: skip
 
+    def check_limits(self, text: str, drivers: Sequence[int], cars: Sequence[int]) -> None:
+        """Refuses limits of drivers that can't be read."""
+        facts.read_limits(text, [p.initials for p in self.people if p.account_id in drivers],
+                          [c.name for c in self.cars if c.id in cars])  # fmt: skip
+
     def _asked(self, sheet: DaySheet) -> facts.Asked:
         cars = tuple(c.name for c in self.cars if c.id in sheet.cars)
         initials = [p.initials for p in self.people if p.account_id in sheet.drivers]

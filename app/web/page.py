@@ -111,6 +111,7 @@ DONE = {
     "proposed": "Kept as a proposed amendment: the same form was sent with other content.",
     "password": "Password changed; every other sign-in was ended.", "ended": "Ended.", "opened": "Session opened.",
     "attached": "Laps attached.", "laps-filed": "Laps filed.", "flagged": "Said. The laps themselves stay as they came in.",
+    "planned": "Planned: the runs stand in the hall's run card.",
     "started": "Run started.", "run-ended": "Run ended.", "swapped": "Cars swapped.",
 }  # fmt: skip
 

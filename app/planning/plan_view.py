@@ -1,0 +1,71 @@
+"""Arranges plans for reading: the alternatives beside each other, what is left out, what the design check says."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from app.planning import words
+from app.planning.balance import imbalance_words
+from app.planning.check import Checked, check_plan
+from app.planning.day import Day, LeftOut, Line
+from app.planning.facts import Made
+from app.planning.limits import TooMuch, too_much
+from app.planning.plan import Plan
+from app.planning.search import alternatives
+
+
+@dataclass(frozen=True, slots=True)
+class CardRow:
+    """One line of a run card as it is shown. sealed: of a blind block, so that nobody reads its order here."""
+
+    line: Line
+    on_car: str
+    serves: str
+    change: str
+    sealed: bool
+
+    def at(self, starts_at: datetime) -> datetime:
+        """When it starts, for a booking that starts then."""
+        return starts_at + timedelta(minutes=self.line.start)
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """One alternative. digest: what an acceptance is held against."""
+
+    plan: Plan
+    digest: str
+    rows: Sequence[CardRow]
+    left: Sequence[LeftOut]
+    left_words: Sequence[str]
+    imbalance: Sequence[str]
+    checked: Sequence[Checked]
+    blind: Sequence[str]
+
+    @property
+    def blocked(self) -> int:
+        return sum(bool(c.blocked) for c in self.checked)
+
+
+def shown_plans(made: Made, day: Day, *, seed: int) -> list[Shown]:
+    """Two or three alternatives for a day, which may be the rest of `made`'s own."""
+    found = []
+    for plan in alternatives(day, seed=seed) if day.questions and day.cars and day.drivers else []:
+        sealed = words.sealed_chains(day, plan)
+        rows = [_row(line, line.chain in sealed) for line in plan.lines]
+        left = (*made.left_out, *plan.left_out)
+        told = [plan.orders_note] if plan.orders_note else []
+        found.append(Shown(plan, words.digest(plan), rows, left, words.left_words(left), [*told, *imbalance_words(plan.imbalance)],
+                           check_plan(day, plan.lines, made.driven), words.blind_words(day, plan)))  # fmt: skip
+    return found
+
+
+def _row(line: Line, sealed: bool) -> CardRow:
+    if sealed:
+        questions = ", ".join(sorted({question for question, _ in line.serves}))
+        return CardRow(line, "drawn at sealing", f"blind, {questions}", "", True)
+    return CardRow(line, words.on_car_words(line), words.serves_words(line), words.change_words(line), False)
+
+
+def over(made: Made) -> TooMuch | None:
+    return too_much(made.day) if made.day.questions and made.day.cars else None
