@@ -48,7 +48,8 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "concerns.photo_queries": "queries", "concerns.photo_pages": "pages",  # photos of a concern
     "incidents.use_pages": "pages",  # what a revision or a piece has been through
     **{f"planning.{name}": "rules" for name in (  # the plan, its search and the season: no database
-        "day", "balance", "brackets", "schedule", "plan", "search", "check", "limits", "fractions", "replan", "season", "facts", "words", "live", "season_facts")},
+        "day", "balance", "brackets", "schedule", "plan", "search", "check", "limits", "fractions", "replan", "season", "facts", "words",
+        "live", "season_facts")},
     "planning.day_queries": "queries",  # the rows that a day is made from
     "planning.plan_view": "pages",  # arranges plans for reading
     "planning.season_pages": "pages", "planning.kit_pages": "pages",

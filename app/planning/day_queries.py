@@ -1,19 +1,20 @@
 """The rows that a day is made from, a fixed number of SELECTs; facts.py makes the day of them."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import aliased
 
 from app.access.viewer import Viewer
 from app.db import Db
-from app.decisions.summaries import latest_sheets
+from app.decisions.models import Look, Summary
 from app.parts.models import Part, Piece, Revision
 from app.people.models import Membership
 from app.people.queries import Person, list_people
 from app.planning import facts
-from app.planning.day import Driver, Hours
+from app.planning.day import Chance, Driver, Hours
 from app.planning.models import DaySheet, PartFigures
 from app.planning.queries import list_kit
 from app.questions.models import Question, RuleVersion, Variant, VariantRevision, VariantState
@@ -74,6 +75,22 @@ def list_driven(db: Db, programme_id: int) -> Sequence[facts.DrivenRow]:
     ]  # fmt: skip
 
 
+def list_known(db: Db, programme_id: int) -> Mapping[int, facts.Known]:
+    """Question id -> verdicts and outlook of its last look; read from the stored sheet without building the whole of it."""
+    rows = db.execute(
+        select(Look.question_id, Summary.sheet).join(Summary, Summary.fingerprint == Look.fingerprint)
+        .where(Look.programme_id == programme_id)
+    )  # fmt: skip
+    return {question_id: _known(sheet) for question_id, sheet in rows}
+
+
+def _known(sheet: Mapping[str, Any]) -> facts.Known:
+    ahead = [o for o in sheet.get("outlook", ()) if o["candidates"]]
+    chances = tuple(Chance(c["variant"], tuple(c["drivers"]), c["runs_each"], c["p_settle"]) for o in ahead for c in o["candidates"])
+    verdicts = {v["variant"]: v["verdict"] for v in sheet.get("verdicts", ())}
+    return facts.Known(verdicts, chances, tuple(o["sessions_to_settle"] for o in ahead))
+
+
 class Rows:
     """Everything read for one programme: six SELECTs, whatever its size."""
 
@@ -83,13 +100,13 @@ class Rows:
         self.pieces = list_piece_rows(db, programme_id)
         self.kit = [facts.KitRow(k.kind, k.name, k.most_runs, k.charging_min) for k in list_kit(db, programme_id)]
         self.driven = list_driven(db, programme_id)
-        self.sheets = latest_sheets(db, programme_id)
+        self.known = list_known(db, programme_id)
         self.cars = list_cars(db, programme_id)
         self.people: list[Person] = [p for p in list_people(db, programme_id) if p.active]
 
     def made(self, sheet: DaySheet) -> facts.Made:
         """The day of a sheet; refuses limits of drivers that can't be read any more."""
-        return facts.make_day(self._asked(sheet), self.asked, self.pieces, self.kit, self.driven, self.sheets,
+        return facts.make_day(self._asked(sheet), self.asked, self.pieces, self.kit, self.driven, self.known,
                               session_id=sheet.session_id)  # fmt: skip
 
     def check_limits(self, text: str, drivers: Sequence[int], cars: Sequence[int]) -> None:

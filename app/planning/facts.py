@@ -8,7 +8,6 @@ from typing import Any
 
 from app.errors import Refused
 from app.evidence.design_rows import DesignRow
-from app.evidence.results import Sheet
 from app.planning.day import (
     Before,
     Build,
@@ -67,6 +66,15 @@ class DrivenRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Known:
+    """What the last look says of one question, for a plan. sessions: until it is settled, of each rival with a forecast."""
+
+    verdicts: Mapping[str, str]
+    chances: tuple[Chance, ...] = ()
+    sessions: tuple[int | None, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class PieceRow:
     id: int
     label: str
@@ -117,7 +125,7 @@ class Made:
 
 
 def make_day(asked: Asked, revisions: Sequence[RevisionRow], pieces: Sequence[PieceRow], kit: Sequence[KitRow],
-             driven: Sequence[DrivenRow], sheets: Mapping[int, Sheet], *, session_id: int) -> Made:  # fmt: skip
+             driven: Sequence[DrivenRow], known: Mapping[int, Known], *, session_id: int) -> Made:  # fmt: skip
     """The day of one session; runs of the session itself are left to the re-plan."""
     rows = [r for r in revisions if r.question in asked.questions]
     tracked, usable = {p.part for p in pieces}, [p for p in pieces if p.state in USABLE]
@@ -129,7 +137,7 @@ def make_day(asked: Asked, revisions: Sequence[RevisionRow], pieces: Sequence[Pi
     questions = []
     for label in dict.fromkeys(r.question for r in rows):
         own = [r for r in rows if r.question == label]
-        found, refused = _question(own, asked, levels, base, usable, tracked, sheets.get(own[0].question_id))
+        found, refused = _question(own, asked, levels, base, usable, tracked, known.get(own[0].question_id))
         left_out += refused
         if found is not None:
             questions.append(found)
@@ -178,11 +186,11 @@ def _base(rows: Sequence[RevisionRow], levels: Mapping[tuple[str, str], Build], 
 
 
 def _question(own: Sequence[RevisionRow], asked: Asked, levels: Mapping[tuple[str, str], Build], base: Mapping[str, str],
-              usable: Sequence[PieceRow], tracked: set[str], sheet: Sheet | None) -> tuple[OpenQuestion | None, list[LeftOut]]:  # fmt: skip
+              usable: Sequence[PieceRow], tracked: set[str], known: Known | None) -> tuple[OpenQuestion | None, list[LeftOut]]:  # fmt: skip
     label = own[0].question
     codes = dict.fromkeys(r.variant for r in own)
     control = next((r.variant for r in own if r.is_control), None)
-    verdicts = {v.variant: v.verdict for v in sheet.verdicts} if sheet else {}
+    verdicts = known.verdicts if known else {}
     if control is None:
         return None, [LeftOut(label, "", "", "It has no control yet.")]
     lacking = {code: _lacking(levels[label, code], usable, tracked) for code in codes}
@@ -201,10 +209,9 @@ def _question(own: Sequence[RevisionRow], asked: Asked, levels: Mapping[tuple[st
     if not rivals:
         return None, refused
     lacks = tuple(Lack(d.name, v.code, asked.brackets) for v in rivals for d in asked.drivers)
-    chances = tuple(Chance(c.variant, c.drivers, c.runs_each, c.p_settle) for o in sheet.outlook for c in o.candidates) if sheet else ()
     first = own[0]
     return OpenQuestion(label, Variant(control, _with(base, levels[label, control])), tuple(rivals), lacks, first.decide_by,
-                        label in asked.blind, label in asked.fit_only, chances), refused  # fmt: skip
+                        label in asked.blind, label in asked.fit_only, known.chances if known else ()), refused  # fmt: skip
 
 
 def _lacking(build: Build, usable: Sequence[PieceRow], tracked: set[str]) -> str:

@@ -153,7 +153,7 @@ def _chosen(made: Planned, form: AcceptForm, why: str = "") -> commands.Accepted
     if shown is None:
         raise Conflict("The plan is not what it was when this page was loaded", "Something it is made from has changed since",
                        "Look at it again, then accept.")  # fmt: skip
-    told = words.told_of(shown.plan, shown.checked, shown.left)
+    told = words.told_of(made.made.day, shown.plan, shown.checked, shown.left)
     return commands.Accepted(shown.plan, made.made, made.sheet.starts_at, told, form.values["why"] or why)
 
 

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from app.planning import words
-from app.planning.balance import imbalance_words
 from app.planning.check import Checked, check_plan
 from app.planning.day import Day, LeftOut, Line
 from app.planning.facts import Made
@@ -54,8 +53,7 @@ def shown_plans(made: Made, day: Day, *, seed: int) -> list[Shown]:
         sealed = words.sealed_chains(day, plan)
         rows = [_row(line, line.chain in sealed) for line in plan.lines]
         left = (*made.left_out, *plan.left_out)
-        told = [plan.orders_note] if plan.orders_note else []
-        found.append(Shown(plan, words.digest(plan), rows, left, words.left_words(left), [*told, *imbalance_words(plan.imbalance)],
+        found.append(Shown(plan, words.digest(plan), rows, left, words.left_words(left), words.order_words(day, plan),
                            check_plan(day, plan.lines, made.driven), words.blind_words(day, plan)))  # fmt: skip
     return found
 

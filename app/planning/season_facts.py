@@ -5,8 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from math import ceil
 
-from app.evidence.results import Sheet
-from app.planning.facts import RevisionRow
+from app.planning.facts import Known, RevisionRow
 from app.planning.limits import Wanted
 from app.planning.season import Block, Due, Season, booked_season, cheapest_season, due_day, latest_ruling
 
@@ -72,7 +71,7 @@ def part_dates(rows: Iterable, freeze: date | None) -> list[PartDates]:
     return found
 
 
-def season_view(asked: Sequence[RevisionRow], sheets: Mapping[int, Sheet], parts: Sequence[PartDates], blocks: Sequence[Block], *,
+def season_view(asked: Sequence[RevisionRow], known: Mapping[int, Known], parts: Sequence[PartDates], blocks: Sequence[Block], *,
                 freeze: date | None, today: date, drivers: int, cars: int) -> SeasonView:  # fmt: skip
     """Questions against the hours booked, and against the cheapest hours on offer."""
     latest = {p.code: p.latest for p in parts}
@@ -82,7 +81,7 @@ def season_view(asked: Sequence[RevisionRow], sheets: Mapping[int, Sheet], parts
         by_part = min((d for r in own if (d := latest.get(r.part)) is not None), default=freeze)
         due = due_day(own[0].decide_by, by_part)
         rivals = len({r.variant for r in own if not r.is_control})
-        sessions, why = _sessions(sheets.get(own[0].question_id))
+        sessions, why = _sessions(known.get(own[0].question_id))
         runs = drivers * Wanted("", tuple(("", str(k)) for k in range(rivals))).runs()
         minutes = ceil(runs / max(cars, 1)) * CYCLE_MIN
         dues.append(Due(label, sessions, minutes, due))
@@ -98,15 +97,14 @@ def season_view(asked: Sequence[RevisionRow], sheets: Mapping[int, Sheet], parts
     return SeasonView(lines, now, would, {b.name: b for b in blocks})
 
 
-def _sessions(sheet: Sheet | None) -> tuple[int | None, str]:
+def _sessions(known: Known | None) -> tuple[int | None, str]:
     """Sessions until the question is settled as likely as not, and where that figure comes from."""
-    if sheet is None:
+    if known is None:
         return FLOOR, "nothing driven yet: no verdict stands on one session"
-    if all(v.verdict != "retest" for v in sheet.verdicts):
+    if known.verdicts and all(verdict != "retest" for verdict in known.verdicts.values()):
         return 0, "every rival has its verdict"
-    ahead = [o.sessions_to_settle for o in sheet.outlook if o.candidates]
-    if not ahead:
+    if not known.sessions:
         return FLOOR, "no forecast: no verdict stands on one session"
-    if None in ahead:
+    if None in known.sessions:
         return None, "more than four sessions by the outlook"
-    return max(k for k in ahead if k is not None), "by the outlook, as likely as not"
+    return max(k for k in known.sessions if k is not None), "by the outlook, as likely as not"

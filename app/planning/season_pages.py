@@ -10,9 +10,8 @@ from app.access.actions import Action
 from app.access.guard import DbHere, Id, SignedIn, allow
 from app.access.viewer import Viewer
 from app.db import Db
-from app.decisions.summaries import latest_sheets
 from app.planning import kit_commands, queries
-from app.planning.day_queries import list_asked
+from app.planning.day_queries import list_asked, list_known
 from app.planning.forms import OfferForm, SeasonForm
 from app.planning.queries import BookedRow
 from app.planning.season import Block
@@ -68,7 +67,7 @@ def _season_page(request: Request, db: Db, viewer: Viewer, **forms: Form) -> Res
     blocks = [Block(row.label, row.on_date, _running(row)) for row in to_come]
     blocks += [Block(f"{o.place} {o.on_date:%-d %b} ({o.id})", o.on_date, o.running_min, False, o.price) for o in offers]
     drivers = max((len(row.sheet.drivers) for row in booked if row.sheet), default=USUAL_DRIVERS)
-    view = season_view(list_asked(db, programme_id), latest_sheets(db, programme_id), parts, blocks, freeze=freeze, today=today,
+    view = season_view(list_asked(db, programme_id), list_known(db, programme_id), parts, blocks, freeze=freeze, today=today,
                        drivers=drivers, cars=len(list_cars(db, programme_id)))  # fmt: skip
     sent = next(iter(forms.values()), None)
     return page(

@@ -64,11 +64,17 @@ def left_words(left: Sequence[LeftOut]) -> list[str]:
             for (question, variant, why), drivers in found.items()]  # fmt: skip
 
 
-def told_of(plan: Plan, checked: Sequence[Checked], left: Sequence[LeftOut]) -> dict[str, Any]:
+def order_words(day: Day, plan: Plan) -> list[str]:
+    """How far the order is from balance; nothing of a blind question's, whose order is not drawn yet."""
+    blind = [q.label for q in day.questions if q.blind]
+    told = [line for line in imbalance_words(plan.imbalance) if not any(label in line for label in blind)]
+    return [plan.orders_note, *told] if plan.orders_note and not blind else told
+
+
+def told_of(day: Day, plan: Plan, checked: Sequence[Checked], left: Sequence[LeftOut]) -> dict[str, Any]:
     """What was said of a plan when it was accepted; the same words stand on the page."""
     return {
-        "left_out": left_words(left),
-        "imbalance": [*([plan.orders_note] if plan.orders_note else []), *imbalance_words(plan.imbalance)],
+        "left_out": left_words(left), "imbalance": order_words(day, plan),
         "check": check_words(checked), "tests": plan.tests, "changes": plan.changes, "change_min": plan.change_min,
         "settles": plan.settles, "used_min": plan.minutes_used,
     }  # fmt: skip
