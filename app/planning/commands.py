@@ -19,7 +19,7 @@ from app.planning.day import Line
 from app.planning.facts import Made
 from app.planning.models import DaySheet, PlannedRun, RunPlan
 from app.planning.plan import Plan
-from app.planning.words import change_words, on_car_words, sealed_chains, serves_words
+from app.planning.words import SEALED, base_of, change_words, on_car_words, sealed_chains, serves_words
 from app.sessions import build_commands
 from app.sessions import commands as sessions
 from app.sessions.models import Run, RunState, Session, SessionState
@@ -90,7 +90,7 @@ def accept_plan(db: Db, session_id: int, accepted: Accepted, *, by: Viewer) -> R
     kept = _keep_or_void(db, session, accepted, by)
     cars = {car.name: car.id for car in list_cars(db, by.programme_id)}
     people = {p.initials: p.account_id for p in list_people(db, by.programme_id)}
-    sealed = sealed_chains(accepted.made.day, plan)
+    sealed, base = sealed_chains(accepted.made.day, plan), base_of(plan.lines)
     for place, line in enumerate(plan.lines):
         at = accepted.starts_at + timedelta(minutes=line.start)
         run_id = kept[place] if place < len(kept) else sessions.add_run(
@@ -99,7 +99,7 @@ def accept_plan(db: Db, session_id: int, accepted: Accepted, *, by: Viewer) -> R
         hidden = line.chain in sealed
         if place >= len(kept) and not hidden:
             _fit(db, run_id, line, accepted.made, by)
-        _add_line(db, row.id, run_id, place, line, hidden)
+        _add_line(db, row.id, run_id, place, line, SEALED if hidden else on_car_words(line, base))
     record(db, "accepted a plan of" if before is None else "re-planned", "session", session_id, f"{session.label} {session.place}",
            by_id=by.account_id, programme_id=by.programme_id, why=accepted.why, version=row.version, runs=len(plan.lines),
            seed=plan.seed)  # fmt: skip
@@ -140,11 +140,12 @@ def _fit(db: Db, run_id: int, line: Line, made: Made, by: Viewer) -> None:
     build_commands.record_build(db, run_id, by=by, piece_ids=pieces, declared=declared)
 
 
-def _add_line(db: Db, plan_id: int, run_id: int, place: int, line: Line, hidden: bool) -> None:
+def _add_line(db: Db, plan_id: int, run_id: int, place: int, line: Line, on_car: str) -> None:
+    hidden = on_car == SEALED
     db.add(PlannedRun(
         plan_id=plan_id, run_id=run_id, place=place, start_min=line.start, role="sealed" if hidden else line.role,
         serves=serves_words(line)[:300] if not hidden else ", ".join(sorted({q for q, _ in line.serves})),
-        on_car="drawn at sealing" if hidden else on_car_words(line)[:400], change="" if hidden else change_words(line)[:300],
+        on_car=on_car[:400], change="" if hidden else change_words(line)[:300],
         tyre_set=line.tyres, pack=line.pack, code="" if hidden else line.code,
     ))  # fmt: skip
     db.flush()

@@ -13,6 +13,7 @@ from app.access.guard import DbHere, Id, SignedIn, allow
 from app.access.viewer import Viewer
 from app.db import Db
 from app.errors import Conflict, NotFound, Refused
+from app.people.models import Hat
 from app.planning import commands, live, queries, words
 from app.planning.day_queries import Rows
 from app.planning.facts import Made
@@ -176,8 +177,8 @@ def _filled(db: Db, session: Session, rows: Rows, own: DaySheet | None, last: Da
     at = clock.to_venue(last.starts_at, zone).time() if last is not None else time(8)
     due = [str(account) for account, _, duty in list_session_people(db, session.id) if duty == "driver"]
     form.fill(starts_at=datetime.combine(session.on_date, at), questions=[value for value, _ in form.fields["questions"].choices])
-    if due:
-        form.fill(drivers=due)
+    if due or last is None:
+        form.fill(drivers=due or [str(p.account_id) for p in rows.people if Hat.DRIVER in p.hats])
     if last is None:
         form.fill(cars=[value for value, _ in form.fields["cars"].choices])
     return form

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from app.planning import words
 from app.planning.check import Checked, check_plan
-from app.planning.day import Day, LeftOut, Line
+from app.planning.day import Build, Day, LeftOut, Line
 from app.planning.facts import Made
 from app.planning.limits import TooMuch, too_much
 from app.planning.plan import Plan
@@ -40,6 +40,7 @@ class Shown:
     imbalance: Sequence[str]
     checked: Sequence[Checked]
     blind: Sequence[str]
+    base: dict[str, str]
 
     @property
     def blocked(self) -> int:
@@ -51,18 +52,20 @@ def shown_plans(made: Made, day: Day, *, seed: int) -> list[Shown]:
     found = []
     for plan in alternatives(day, seed=seed) if day.questions and day.cars and day.drivers else []:
         sealed = words.sealed_chains(day, plan)
-        rows = [_row(line, line.chain in sealed) for line in plan.lines]
+        base = words.base_of(plan.lines)
+        rows = [_row(line, line.chain in sealed, base) for line in plan.lines]
         left = (*made.left_out, *plan.left_out)
-        found.append(Shown(plan, words.digest(plan), rows, left, words.left_words(left), words.order_words(day, plan),
-                           check_plan(day, plan.lines, made.driven), words.blind_words(day, plan)))  # fmt: skip
+        checked = check_plan(day, plan.lines, made.driven)
+        found.append(Shown(plan, words.digest(plan), rows, left, words.left_words(left), words.order_words(day, plan), checked,
+                           words.blind_words(day, plan), words.base_words(plan.lines)))  # fmt: skip
     return found
 
 
-def _row(line: Line, sealed: bool) -> CardRow:
+def _row(line: Line, sealed: bool, base: Build) -> CardRow:
     if sealed:
         questions = ", ".join(sorted({question for question, _ in line.serves}))
-        return CardRow(line, "drawn at sealing", f"blind, {questions}", "", True)
-    return CardRow(line, words.on_car_words(line), words.serves_words(line), words.change_words(line), False)
+        return CardRow(line, words.SEALED, f"blind, {questions}", "", True)
+    return CardRow(line, words.on_car_words(line, base), words.serves_words(line), words.change_words(line), False)
 
 
 def over(made: Made) -> TooMuch | None:

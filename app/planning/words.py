@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
@@ -10,14 +11,33 @@ from app.evidence.phrases import count, joined
 from app.planning.balance import imbalance_words
 from app.planning.brackets import name_of
 from app.planning.check import Checked
-from app.planning.day import Day, LeftOut, Line
+from app.planning.day import Build, Day, LeftOut, Line
 from app.planning.plan import Plan
 
+SEALED = "drawn at sealing"
 
-def on_car_words(line: Line) -> str:
-    """Pieces where they are known, else levels: FST-t45 r2 #1, RHP-std r1."""
-    named = {name.rpartition(" #")[0] for name in line.pieces}
-    return ", ".join([*line.pieces, *(level if level != part else part for part, level in line.build if level not in named)])
+
+def base_of(lines: Sequence[Line]) -> Build:
+    """The build that most controls of a plan share; its card names what differs from it only."""
+    times = Counter(line.build for line in lines if line.role == "control")
+    return max(times, key=lambda build: (times[build], build), default=())
+
+
+def on_car_words(line: Line, base: Build) -> str:
+    """What differs from the base build, by piece where pieces are known: FST-t45 r2 #1."""
+    same = set(base)
+    named = {name.rpartition(" #")[0]: name for name in line.pieces}
+    return ", ".join(named.get(level, level) for part, level in line.build if (part, level) not in same) or "base build"
+
+
+def base_words(lines: Sequence[Line]) -> dict[str, str]:
+    """Car -> the pieces and levels of the base build as they are first fitted there."""
+    base, found = base_of(lines), dict[str, str]()
+    for line in lines:
+        if line.build == base:
+            named = {name.rpartition(" #")[0]: name for name in line.pieces}
+            found.setdefault(line.car, ", ".join(named.get(level, level) for _, level in base))
+    return found
 
 
 def serves_words(line: Line) -> str:
@@ -75,7 +95,8 @@ def told_of(day: Day, plan: Plan, checked: Sequence[Checked], left: Sequence[Lef
     """What was said of a plan when it was accepted; the same words stand on the page."""
     return {
         "left_out": left_words(left), "imbalance": order_words(day, plan),
-        "check": check_words(checked), "tests": plan.tests, "changes": plan.changes, "change_min": plan.change_min,
+        "base": base_words(plan.lines), "check": check_words(checked),
+        "tests": plan.tests, "changes": plan.changes, "change_min": plan.change_min,
         "settles": plan.settles, "used_min": plan.minutes_used,
     }  # fmt: skip
 
