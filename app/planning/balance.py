@@ -6,7 +6,7 @@ its mirror for odd n (from memory; the property is counted in the reference case
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations, pairwise, permutations
 
@@ -120,16 +120,33 @@ class Imbalance:
     """How far the orders of a programme are from balance, history counted.
 
     early_late : item -> (early, late) times;  after : (a, b) -> times that b came right after a (controls between)
+    scores     : item -> sum of its places, -1 for first to +1 for last
     """
 
     early_late: dict[str, tuple[int, int]]
     after: dict[tuple[str, str], int]
-    position: float
-    carry_over: int
+    scores: dict[str, float]
+
+    @property
+    def position(self) -> float:
+        return round(sum(abs(score) for score in self.scores.values()), 9)
+
+    @property
+    def carry_over(self) -> int:
+        pairs = {tuple(sorted(pair)) for pair in self.after}
+        return sum(abs(self.after.get((a, b), 0) - self.after.get((b, a), 0)) for a, b in pairs)
 
     @property
     def total(self) -> float:
         return POSITION_WEIGHT * self.position + self.carry_over
+
+    def of(self, items: Collection[str]) -> "Imbalance":
+        """The same for some items only, such as those that a plan drives."""
+        return Imbalance(
+            {item: halves for item, halves in self.early_late.items() if item in items},
+            {pair: times for pair, times in self.after.items() if set(pair) <= set(items)},
+            {item: score for item, score in self.scores.items() if item in items},
+        )
 
 
 def place(k: int, n: int) -> float:
@@ -156,9 +173,7 @@ def imbalance(orders: Iterable[Sequence[str]]) -> Imbalance:
         for pair in pairwise(order):
             if pair[0] != pair[1]:
                 after[pair] = after.get(pair, 0) + 1
-    carried = sum(abs(times - after.get((b, a), 0)) for (a, b), times in after.items() if a < b or (b, a) not in after)
-    found = {item: (early, late) for item, (early, late) in sorted(halves.items())}
-    return Imbalance(found, after, round(sum(abs(s) for s in score.values()), 9), carried)
+    return Imbalance({item: (early, late) for item, (early, late) in sorted(halves.items())}, after, score)
 
 
 def nearest_orders(items: Sequence[str], how_many: int) -> tuple[list[tuple[str, ...]], str]:

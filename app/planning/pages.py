@@ -97,6 +97,10 @@ def accept_rest_of_day(request: Request, programme_id: Id, session_id: Id, db: D
     return _rest_page(request, db, viewer, session_id, happened, form=form)
 
 
+class NoSheet(NotFound):
+    """Nobody has said yet what the session's plan is made from."""
+
+
 @dataclass(frozen=True, slots=True)
 class Planned:
     """A session's plans as its page shows them now. done: were runs of it driven; why: what happened, in words."""
@@ -114,7 +118,7 @@ class Planned:
 def _made(db: Db, viewer: Viewer, session: Session, happened: dict[str, str] | None = None) -> Planned:
     sheet, _ = queries.find_sheet(db, viewer.programme_id, session.id)
     if sheet is None:
-        raise NotFound(f"{session.label} has no plan yet", "", "Say first what it is made from.")
+        raise NoSheet(f"{session.label} has no plan yet", "", "Say first what it is made from.")
     rows = Rows(db, viewer)
     made = rows.made(sheet)
     done = live.done_of(made, rows.driven, session.id, sheet.starts_at)
@@ -210,7 +214,11 @@ def _plan_page(request: Request, db: Db, viewer: Viewer, session_id: int, *, for
 def _rest_page(request: Request, db: Db, viewer: Viewer, session_id: int, happened: dict[str, str], *,
                form: AcceptForm | None = None) -> Response:  # fmt: skip
     session = get_session(db, viewer.programme_id, session_id)
-    planned = _made(db, viewer, session, happened)
+    try:
+        planned = _made(db, viewer, session, happened)
+    except NoSheet:
+        return page(request, "planning/show_rest_of_day.html", session=session, planned=None, accept=form or AcceptForm(),
+                    closed=session.state in CLOSED_STATES)  # fmt: skip
     on_hand = [p.name for p in planned.made.day.pieces]
     return page(
         request, "planning/show_rest_of_day.html", status=form.status if form else 200, session=session, zone=session.time_zone,

@@ -72,10 +72,11 @@ def told(day: Day, wish: Wish, seed: int, lines: list[Line], chains: Sequence[Ch
     used = {car: sum(day.run_min + max(day.turnround_min, _after(own, k)) for k in range(len(own))) for car, own in per_car.items() if own}
     drivers = len({c.drivers for c in chains})
     distinct = max((len(set(c.tests)) for c in chains), default=0)
+    found = balance.imbalance(orders_of(day, chains)).of({name_of(t) for c in chains for t in c.tests})
     return Plan(
         wish.name, seed, tuple(lines), tuple(chains), tuple(left_out), used, day.hours.available,
         sum(bool(line.change) for line in lines), sum(line.change_min for line in lines),
-        balance.imbalance(orders_of(day, chains)), _orders_note(distinct, drivers, day),
+        found, _orders_note(distinct, drivers, found),
         sum(line.role == "test" for line in lines), _settles(day, lines), max(day.hours.booked, 1.0) / 60.0,
     )  # fmt: skip
 
@@ -84,10 +85,15 @@ def _after(own: Sequence[Line], k: int) -> float:
     return own[k + 1].change_min if k + 1 < len(own) else 0.0
 
 
-def _orders_note(n: int, orders: int, day: Day) -> str:
-    if n < 2 or day.before:
+def _orders_note(n: int, orders: int, found: balance.Imbalance) -> str:
+    """What a Williams square of so many tests would need, and how near these orders come."""
+    needed = balance.sequences_needed(n)
+    if n < 2 or (orders % needed == 0 and not found.total):
         return ""
-    return balance.nearest_orders([str(k) for k in range(n)], orders)[1] if n <= 8 else ""
+    told = f"{n} tests need {needed} orders for carry-over balance; with {orders} "
+    if found.position == 0:
+        return told + ("only position is balanced." if found.carry_over else "position and direction are balanced.")
+    return told + ("direction is balanced, position is not." if not found.carry_over else "neither is even.")
 
 
 def _settles(day: Day, lines: Sequence[Line]) -> float | None:

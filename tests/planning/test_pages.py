@@ -187,6 +187,23 @@ def test_the_rest_of_the_day_in_two_taps(db, browser, w):
     assert {line.role for line in lines} == {"control"}
 
 
+def test_a_day_without_hours_asks_for_them_first(db, browser, w):
+    """Also for a session that was opened and driven by hand: what was driven counts in the re-plan."""
+    browser.as_(w.team.SK)
+    told = text_of(browser.get(plan_path(w, "rest"), max_queries=12).text)
+    assert "Say what the plan is made from" in told
+    browser.post(plan_path(w, "rest"), {"wish": "better balance", "shown": "x", "form_token": "t"}, status=404)
+    browser.post(plan_path(w), day_form(w))
+    with transaction(db), clock.at(scenes.moment(DAY, 8)):
+        sessions.open_session(db, w.session_id, by=w.team.SK)
+    w.drive(db, w.session_id, "AQ", 1, "t40 t45", "6.0 7.0")
+    with clock.at(scenes.moment(DAY, 10) + timedelta(minutes=30)):
+        page = browser.get(plan_path(w, "rest?minutes=20")).text
+    card = text_of(page.split("Run card: ", 1)[1].split("</table>", 1)[0])
+    assert "AQ base build" in card.replace("car 1 ", "")
+    assert "control for Q-01 t45" in card
+
+
 def test_a_piece_broke_and_a_driver_left(db, browser, w):
     start_day(db, browser, w)
     drive(db, w, 3)
