@@ -27,7 +27,7 @@ class Place:
 
 
 PLACES = (
-    ("Hall", "show_hall", ("/hall", "/outbox", "/sessions", "/runs", "/slips")),
+    ("Hall", "show_hall", ("/hall", "/outbox", "/sessions", "/runs", "/slips", "/season", "/kit")),
     ("Questions", "list_questions", ("/questions", "/rulings")),
     ("Parts", "list_parts", ("/parts", "/revisions", "/pieces")),
     ("Concerns", "list_concerns", ("/concerns", "/incidents", "/abuse")),
