@@ -28,7 +28,10 @@ class Hours:
 
 @dataclass(frozen=True, slots=True)
 class Driver:
-    """cars: which ones they may drive, () = any. rest_min: from the end of a run to the start of their next."""
+    """cars: which ones they may drive, () = any. rest_min: from the end of a run to the start of their next.
+
+    A turnround is the least, in another car too: the slip is rated in it.
+    """
 
     name: str
     cars: tuple[str, ...] = ()
@@ -135,7 +138,10 @@ class Lead:
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """Everything a plan is made from. change_min: minutes to change one part; what is longer than the turnround costs time."""
+    """Everything a plan is made from. change_min: minutes to change one part; what is longer than the turnround costs time.
+
+    busy : for a day under way, the minute at which a car, a driver or a pack ended its last run
+    """
 
     hours: Hours
     cars: tuple[str, ...]
@@ -149,6 +155,7 @@ class Day:
     pieces: tuple[Piece, ...] = ()
     before: tuple[Before, ...] = ()
     leads: tuple[Lead, ...] = ()
+    busy: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def cycle(self) -> float:

@@ -70,7 +70,7 @@ def list_driven(db: Db, programme_id: int) -> Sequence[facts.DrivenRow]:
     )  # fmt: skip
     return [
         facts.DrivenRow(session_id, f"S-{number:02d}", run.id, run.number, run.state, initials, car, run.started_at, run.ended_at,
-                        run.tyre_set, run.tyre_runs, f"Q-{q:02d}" if q else "", code or "", bool(control))
+                        run.tyre_set, run.tyre_runs, f"Q-{q:02d}" if q else "", code or "", bool(control), run.pack)
         for session_id, number, run, initials, car, q, code, control in rows
     ]  # fmt: skip
 

@@ -63,6 +63,7 @@ class DrivenRow:
     question: str = ""
     variant: str = ""
     is_control: bool = False
+    pack: str = ""
 
 
 @dataclass(frozen=True, slots=True)

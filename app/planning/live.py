@@ -22,7 +22,7 @@ def done_of(made: Made, rows: Sequence[DrivenRow], session_id: int, starts_at: d
         ended = head.ended_at or head.started_at or starts_at
         build, test = _carried({r.question: r.variant for r in own if r.question}, made.day.questions)
         end_min = (ended - starts_at).total_seconds() / 60 + (0 if head.ended_at else made.day.run_min)
-        found.append(Done(head.driver, head.car, build, test, head.tyre_set, end_min))
+        found.append(Done(head.driver, head.car, build, test, head.tyre_set, end_min, head.pack))
     return found
 
 

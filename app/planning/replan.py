@@ -17,6 +17,7 @@ class Done:
     test: Test | None
     tyres: str = ""
     end_min: float = 0.0
+    pack: str = ""
 
 
 def rest_of_day(day: Day, done: Sequence[Done], *, now: float, minutes_left: float | None = None, broken: Collection[str] = (),
@@ -37,8 +38,17 @@ def rest_of_day(day: Day, done: Sequence[Done], *, now: float, minutes_left: flo
         tyres=tuple(_worn(t, done) for t in day.tyres),
         questions=tuple(replace(q, lacks=tuple(k for k in left[q.label] if k.driver not in gone)) for q in day.questions),
         leads=tuple(lead for lead in _leads(day, done) if lead.driver not in gone and lead.car not in out_cars),
-        before=(*day.before, *_orders(done)),
+        before=(*day.before, *_orders(done)), busy=_busy(done),
     )  # fmt: skip
+
+
+def _busy(done: Sequence[Done]) -> dict[str, float]:
+    """Car, driver and pack -> the minute at which its last run ended, or will."""
+    found: dict[str, float] = {}
+    for run in done:
+        for name in filter(None, (run.car, run.driver, run.pack)):
+            found[name] = max(found.get(name, run.end_min), run.end_min)
+    return found
 
 
 def _worn(tyres: TyreSet, done: Sequence[Done]) -> TyreSet:

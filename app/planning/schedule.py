@@ -82,9 +82,9 @@ class _Clock:
     def __init__(self, day: Day, chains: Sequence[Chain], builds: dict[Test, Build]) -> None:
         self.day, self.chains = day, chains
         self.cars = [_Car(car, jobs := _jobs(day, chains, builds, car), _break_before(day, jobs, chains)) for car in day.cars]
-        self.driver_end = dict.fromkeys((d.name for d in day.drivers), -NEVER)
-        self.rest = {d.name: d.rest_min for d in day.drivers}
-        self.pack_ready = {p.name: 0.0 for p in day.packs}
+        self.driver_end = {d.name: day.busy.get(d.name, -NEVER) for d in day.drivers}
+        self.rest = {d.name: max(d.rest_min, day.turnround_min) for d in day.drivers}
+        self.pack_ready = {p.name: day.busy.get(p.name, -NEVER) + p.charging_min for p in day.packs}
         self.charging = {p.name: p.charging_min for p in day.packs}
         self.tyres_free = {t.name: 0.0 for t in day.tyres}
         self.tyre_runs = {t.name: t.runs for t in day.tyres}
@@ -118,7 +118,10 @@ class _Clock:
         """When the car's next run can start; None while its pieces are on another car."""
         day, job = self.day, car.jobs[car.at]
         change = change_minutes(day, car.build, job.build)
-        when = day.start + (change if car.build is not None else 0.0) if car.end is None else car.end + max(day.turnround_min, change)
+        if car.end is not None:
+            when = car.end + max(day.turnround_min, change)
+        else:  # the first run, which may follow on what was driven before a re-plan
+            when = max(day.start + (change if car.build is not None else 0.0), day.busy.get(car.name, -NEVER) + day.turnround_min)
         if car.at == car.break_before:
             when += day.hours.breaks
         when = max(when, self.driver_end[job.driver] + self.rest[job.driver])

@@ -65,7 +65,7 @@ def _rests(day: Day, lines: Sequence[Line]) -> list[str]:
     for driver in day.drivers:
         own = sorted(line.start for line in lines if line.driver == driver.name)
         told += [f"{driver.name} rests too little before {b}" for a, b in pairwise(own)
-                 if b < a + day.run_min + driver.rest_min - 1e-6]  # fmt: skip
+                 if b < a + day.run_min + max(driver.rest_min, day.turnround_min) - 1e-6]  # fmt: skip
         if driver.most_runs is not None and len(own) > driver.most_runs:
             told.append(f"{driver.name} drives {len(own)} runs")
     return told

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.planning.brackets import Driven, to_recover
-from app.planning.day import Piece
+from app.planning.day import Day, Piece
 from app.planning.plan import BALANCED, WISHES
 from app.planning.replan import Done, closed, rest_of_day
 from app.planning.search import plan_day
@@ -26,7 +26,7 @@ def test_scenario_23_day_cut_short():
 
 
 def done_of(lines) -> list[Done]:
-    return [Done(line.driver, line.car, line.build, line.test, line.tyres, line.start + 5) for line in lines]
+    return [Done(line.driver, line.car, line.build, line.test, line.tyres, line.start + 5, line.pack) for line in lines]
 
 
 def test_scenario_22_a_piece_broke():
@@ -78,6 +78,26 @@ def test_forty_minutes_remain():
     assert again.left_out
 
 
+def follows(rest: Day, done: list[Done], lines) -> list[str]:
+    """What of the new lines comes too soon after what was driven: by car, driver (rest) and pack (charging)."""
+    waits = dict.fromkeys(rest.cars, 7.0) | {d.name: max(7.0, d.rest_min) for d in rest.drivers}
+    waits |= {p.name: p.charging_min for p in rest.packs}
+    ended = {name: max(r.end_min for r in done if name in (r.car, r.driver, r.pack))
+             for name in waits if any(name in (r.car, r.driver, r.pack) for r in done)}  # fmt: skip
+    return [f"{name} at {line.start}" for line in lines for name in (line.car, line.driver, line.pack)
+            if name in ended and line.start < ended[name] + waits[name] - 1e-6]  # fmt: skip
+
+
+def test_a_car_under_way_waits_for_its_end():
+    """Car 1 is out until minute 110: its next run starts a turnround later, the other cars at once."""
+    whole = day()
+    done = done_of(line for line in plan_day(whole).lines if line.start < 65 + 24)
+    late = [replace(run, end_min=110.0) if run.car == "car 1" and run is done[-3] else run for run in done]
+    again = plan_day(rest_of_day(whole, late, now=100))
+    first = {car: min(line.start for line in again.lines if line.car == car) for car in whole.cars}
+    assert first == {"car 1": 117, "car 2": 100, "car 3": 100}
+
+
 @settings(max_examples=80, deadline=None)
 @given(days(), st.sampled_from(WISHES), st.integers(0, 12), st.integers(0, 120), st.booleans(), st.booleans())
 def test_no_re_plan_breaks_a_rule(some_day, wish, k, left, break_one, send_one):
@@ -92,6 +112,7 @@ def test_no_re_plan_breaks_a_rule(some_day, wish, k, left, break_one, send_one):
     assert broken_rules(rest, again.lines) == []
     assert all(line.start >= now - 1e-6 and line.start + rest.cycle <= now + left + 1e-6 for line in again.lines)
     assert not {line.driver for line in again.lines} & set(gone)
+    assert follows(rest, done, again.lines) == []
     fit_only = {q.label for q in rest.questions if q.fit_only}
     after = closed([*done, *done_of(again.lines)], some_day)
     for lead in rest.leads:
