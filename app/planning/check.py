@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from app.evidence.design_check import design_of
 from app.evidence.design_rows import DesignRow
 from app.evidence.inputs import Goal, Question, Rule
 from app.evidence.results import DesignReading
@@ -34,6 +33,8 @@ class Checked:
 
 def check_plan(day: Day, lines: Sequence[Line], driven: Mapping[str, Sequence[DesignRow]] | None = None) -> list[Checked]:
     """Every rival that the plan drives, with the runs of past sessions (`driven`, by question label) beside those planned."""
+    from app.evidence.design_check import design_of  # numbers load with the first plan, not with the app
+
     found = []
     for question in day.questions:
         rows = [*(driven or {}).get(question.label, ()), *_rows(day, question, lines)]

@@ -15,6 +15,7 @@ from app.errors import Conflict, Refused
 from app.history.commands import record
 from app.people.queries import list_people
 from app.planning import queries
+from app.planning.check import variant_on
 from app.planning.day import Line
 from app.planning.facts import Made
 from app.planning.models import DaySheet, PlannedRun, RunPlan
@@ -128,8 +129,6 @@ def _keep_or_void(db: Db, session: Session, accepted: Accepted, by: Viewer) -> l
 
 def variants_of(line: Line, made: Made) -> Sequence[tuple[str, str]]:
     """(question, variant) of everything under question on the car of this line."""
-    from app.planning.check import variant_on
-
     return [(q.label, code) for q in made.day.questions if (code := variant_on(q, line.build)) is not None]
 
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from itertools import product
 
 from app.evidence.phrases import joined
-from app.evidence.plan_figures import alias_structure
 from app.evidence.refusals import EvidenceError
 
 FEWEST, MOST = 2, 6
@@ -37,6 +36,8 @@ def screening(levels: Mapping[str, tuple[str, str]], *, half: bool) -> Screening
     runs = tuple(tuple(levels[name][sign] for name, sign in zip(names, row, strict=True)) for row in signs)
     if not half:
         return Screening(names, runs, None, ("Every option and every pair of options can be told apart.",))
+    from app.evidence.plan_figures import alias_structure  # numbers load with the first plan, not with the app
+
     letters = [chr(ord("A") + k) for k in range(len(names))]
     found = alias_structure(letters, {letters[-1]: "".join(letters[:-1])})
     return Screening(names, runs, found.resolution, alias_words(names, found.aliases))
