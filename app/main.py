@@ -25,6 +25,8 @@ from app.measurements import pages as measurements
 from app.parts import pages as parts
 from app.people import pages as people
 from app.people.passwords import Hasher
+from app.planning import kit_pages, season_pages
+from app.planning import pages as planning
 from app.programmes import pages as programmes
 from app.questions import pages as questions
 from app.sessions import pages as sessions
@@ -39,7 +41,8 @@ from app.web.render import STATIC, make_environment
 ROUTERS: tuple[APIRouter, ...] = (
     people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, blind.router,
     measurements.router, timing.router, lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router,
-    hall.router, alone.router, decisions.router, imports.router, archive.router, dossiers.router, trials.router,
+    hall.router, alone.router, decisions.router, planning.router, season_pages.router, kit_pages.router, imports.router,
+    archive.router, dossiers.router, trials.router,
 )  # fmt: skip
 
 MOST_FORM_BYTES, MOST_FILE_BYTES = 2_000_000, 32_000_000

@@ -25,7 +25,7 @@ ALONE = [allow(Action.OPEN_ALONE)]
 
 
 @router.get("/hall/alone", dependencies=ALONE)
-def show_alone(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, session: str = "") -> Response:
+def show_alone(request: Request, db: DbHere, viewer: SignedIn, session: str = "") -> Response:
     """`session` : the number in the address of one's own session, for its next run."""
     asked = whole(session)
     own = bool(asked) and rules.is_own_session(sessions.list_session_people(db, asked), viewer.account_id)
@@ -35,7 +35,7 @@ def show_alone(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
 
 
 @router.post("/hall/alone", dependencies=ALONE)
-def open_alone(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn, form: Form = posted(OpenAloneForm)) -> Response:
+def open_alone(request: Request, db: DbHere, viewer: SignedIn, form: Form = posted(OpenAloneForm)) -> Response:
     form.offer(**_choices(db, viewer))
     if form.ok:
         with form.attempt(db):
@@ -49,7 +49,7 @@ def open_alone(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn,
 
 
 @router.post("/sessions/{session_id}/alone", dependencies=ALONE)
-def next_alone(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def next_alone(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
                form: Form = posted(NextAloneForm)) -> Response:  # fmt: skip
     sessions.get_session(db, viewer.programme_id, session_id)
     form.offer(**_choices(db, viewer))
@@ -64,7 +64,7 @@ def next_alone(request: Request, programme_id: Id, session_id: Id, db: DbHere, v
 
 
 @router.post("/sessions/{session_id}/alone/close", dependencies=ALONE)
-def close_alone(request: Request, programme_id: Id, session_id: Id, db: DbHere, viewer: SignedIn,
+def close_alone(request: Request, session_id: Id, db: DbHere, viewer: SignedIn,
                 form: Form = posted(CloseAloneForm)) -> Response:  # fmt: skip
     sessions.get_session(db, viewer.programme_id, session_id)
     if form.ok:

@@ -27,7 +27,7 @@ class Place:
 
 
 PLACES = (
-    ("Hall", "show_hall", ("/hall", "/outbox", "/sessions", "/runs", "/slips", "/blocks")),
+    ("Hall", "show_hall", ("/hall", "/outbox", "/sessions", "/runs", "/slips", "/blocks", "/season", "/kit")),
     ("Questions", "list_questions", ("/questions", "/rulings")),
     ("Parts", "list_parts", ("/parts", "/revisions", "/pieces")),
     ("Concerns", "list_concerns", ("/concerns", "/incidents", "/abuse")),
@@ -112,7 +112,7 @@ DONE = {
     "password": "Password changed; every other sign-in was ended.", "ended": "Ended.", "opened": "Session opened.",
     "attached": "Laps attached.", "laps-filed": "Laps filed.", "flagged": "Said. The laps themselves stay as they came in.",
     "started": "Run started.", "run-ended": "Run ended.", "swapped": "Cars swapped.", "key-opened": "The key is open.",
-    "guessed": "Guess filed.", "chosen": "Choice filed.",
+    "guessed": "Guess filed.", "chosen": "Choice filed.", "planned": "Planned: the runs stand in the hall's run card.",
 }  # fmt: skip
 
 

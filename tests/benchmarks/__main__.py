@@ -1,4 +1,4 @@
-"""python -m tests.benchmarks pages|evidence: what each main page costs, and what the fits cost, and how both grow.
+"""python -m tests.benchmarks pages|evidence|planning: what each main page costs, what the fits cost and how both grow, a plan's time.
 
 Exits 1 when a page needs more than 12 queries, or more of them at full size than at a tenth; or when a fit misses its aim.
 """
@@ -14,7 +14,7 @@ from pathlib import Path
 from app.db import Database
 from app.migrate import upgrade
 from app.settings import Settings
-from tests.benchmarks import evidence
+from tests.benchmarks import evidence, planning
 from tests.benchmarks.pages import Measured, Stopwatch, as_rows, complaints, pages_of, peak_mib
 from tests.benchmarks.programme import build
 from tests.benchmarks.rows import Size
@@ -22,7 +22,7 @@ from tests.benchmarks.rows import Size
 
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
-    parser.add_argument("what", choices=["pages", "evidence"])
+    parser.add_argument("what", choices=["pages", "evidence", "planning"])
     for name, value in asdict(Size()).items():
         parser.add_argument(f"--{name}", type=int, default=value)
     parser.add_argument("--times", type=int, default=7, help="fetches of each page; the least time is shown")
@@ -30,6 +30,8 @@ def main() -> int:
     asked = parser.parse_args()
     if asked.what == "evidence":
         return _evidence(asked.times, asked.json)
+    if asked.what == "planning":
+        return _planning(asked.times)
     size = Size(asked.questions, asked.sessions, asked.runs, asked.marks, asked.concerns)
     small, large = (_measured(each, asked.times) for each in (size.tenth(), size))
     print(f"{'page':22} {'queries':>12} {'CPU ms':>16} {'bare ms':>8} {'ratio':>6} {'kB':>6}    (small, large)")
@@ -60,6 +62,13 @@ def _evidence(times: int, out: Path | None) -> int:
         figures = {"cpu_ms": {k: round(v, 1) for k, v in found.items()},
                    "exponents": {k: round(v, 2) for k, v in evidence.exponents(found).items()}}  # fmt: skip
         out.write_text(json.dumps(figures, indent=1) + "\n")
+    return 1 if told else 0
+
+
+def _planning(times: int) -> int:
+    found = planning.measure(times)
+    told = planning.complaints(found)
+    print("\n".join([*(f"{name:45} {seconds:6.2f} s CPU" for name, seconds in found.items()), *(told or ["every aim is met"])]))
     return 1 if told else 0
 
 

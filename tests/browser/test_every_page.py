@@ -24,6 +24,7 @@ PAGES = {
            f"{P}/concerns/1", f"{P}/concerns/new", f"{P}/concerns/1/photos", f"{P}/incidents", f"{P}/incidents/new",
            f"{P}/incidents/new?run_id=50", f"{P}/abuse/new", f"{P}/revisions/1/use", f"{P}/pieces/1/use",
            f"{P}/tables", f"{P}/runs/3/laps", f"{P}/sessions/3/tables",
+           f"{P}/sessions/8/rest", f"{P}/sessions/8/card", f"{P}/sessions/9/plan", f"{P}/season", f"{P}/kit", f"{P}/kit/screening",
            f"{P}/sessions/3/laps", f"{P}/sessions/3/lap-file", f"{P}/sessions/4/laps", f"{P}/runs/50/laps/by-hand"],
     "aq": [P, f"{P}/hall", f"{P}/hall/alone", f"{P}/outbox", f"{P}/runs/50/slip",
            f"{P}/sessions/8", f"{P}/sessions/3/tables", f"{P}/questions/1/sheet",

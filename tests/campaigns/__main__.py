@@ -4,6 +4,7 @@
     outlook                     does the forecast of a next session come true?
     learned_noise               what learning the panel's noise from other questions buys
     large_gain                  what the clause of a large gain buys
+    planned_seasons             seasons planned by the tool against three plain habits
     lap_files                   ten thousand generated timing files: none crashes, none loses a lap
     two_worlds                  can anybody tell what is behind a sealed code, or a rater what others wrote?
     kill_test                   a thousand kills on each database while sixteen phones file: nothing lost, doubled, altered
@@ -20,7 +21,7 @@ from pathlib import Path
 
 from app.trials.cli import add_arguments, run_campaign
 from tests.blind import campaign as two_worlds
-from tests.campaigns import bought, kill_test, lap_files, outlook
+from tests.campaigns import bought, kill_test, lap_files, outlook, planned
 from tests.campaigns.alarms import alarms
 
 SMALL_CELLS = "rated-equal-d3,rated-better1-d3"
@@ -48,6 +49,13 @@ def main(words: list[str] | None = None) -> int:
         named.add_argument("--out", type=Path, default=Path(__file__).parent / f"{what}.json")
         named.add_argument("--small", action="store_true", help="one of each into a temporary file")
         named.set_defaults(run=bought_campaign, what=what)
+    named = campaigns.add_parser("planned_seasons", help="planned by the tool, or by habit")
+    named.add_argument("--programmes", type=int, default=150)
+    named.add_argument("--seed", type=int, default=1)
+    named.add_argument("--workers", type=int, default=2)
+    named.add_argument("--out", type=Path, default=Path(__file__).parent / "planned_seasons.json")
+    named.add_argument("--small", action="store_true", help="two programmes into a temporary file")
+    named.set_defaults(run=planned_campaign)
     named = campaigns.add_parser("lap_files", help="no generated timing file crashes or loses a lap")
     named.add_argument("--files", type=int, default=10_000)
     named.add_argument("--out", type=Path, default=Path(__file__).parent / "lap_files.json")
@@ -86,6 +94,13 @@ def two_worlds_campaign(asked: argparse.Namespace) -> int:
         return two_worlds.run(asked.pairs, asked.out)
     with tempfile.TemporaryDirectory() as folder:
         return two_worlds.run(2, Path(folder) / "small.json")
+
+
+def planned_campaign(asked: argparse.Namespace) -> int:
+    if not asked.small:
+        return planned.run(asked.programmes, asked.seed, asked.out, asked.workers)
+    with tempfile.TemporaryDirectory() as folder:
+        return planned.run(2, asked.seed, Path(folder) / "small.json", asked.workers)
 
 
 def bought_campaign(asked: argparse.Namespace) -> int:

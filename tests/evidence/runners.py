@@ -14,6 +14,7 @@ from app.evidence import paired_comparison as pairs
 from app.evidence import plan_figures as plans
 from app.evidence import survival
 from app.evidence import value_figures as worth
+from app.planning import balance
 from tests.evidence.rank_runners import RANK_RUNNERS
 
 Table = dict[str, list[str]]
@@ -193,6 +194,47 @@ def alias_structure(case: dict, tables: list[Table]) -> dict[str, Any]:
     return found
 
 
+def carry_over_check(case: dict, tables: list[Table]) -> dict[str, Any]:
+    orders = [[cell for name, cell in row.items() if name.startswith("period")] for row in rows_of(tables[0])]
+    found = balance.carry_over(orders)
+    return {
+        "treatments": len(found.items),
+        "sequences": len(orders),
+        "periods": len(orders[0]),
+        "latin_rows": found.latin_rows,
+        "uniform_on_periods": found.uniform_on_periods,
+        "carryover_counts": found.counts,
+        "carryover_balanced": found.balanced,
+        "lambda_carryover": found.each,
+    }
+
+
+def least_sequences(case: dict, tables: list[Table]) -> dict[str, Any]:
+    """Searched through for the square; the number needed is that of the construction, which the square's absence doubles."""
+    expected = case["expected"]
+    return {
+        "single_square_exists": {n: balance.single_square_exists(int(n)) for n in expected["single_square_exists"]},
+        "min_sequences": {n: balance.sequences_needed(int(n)) for n in expected["min_sequences"]},
+    }
+
+
+def incomplete_block_check(case: dict, tables: list[Table]) -> dict[str, Any]:
+    found = {}
+    for design in dict.fromkeys(tables[0]["design"]):
+        blocks: dict[str, list[str]] = {}
+        for row in rows_of(tables[0]):
+            if row["design"] == design:
+                blocks.setdefault(row["block"], []).append(row["treatment"])
+        one = balance.incomplete_blocks(list(blocks.values()))
+        found[design] = {
+            **{key: getattr(one, key) for key in ("v", "b", "k", "r", "lam", "efficiency", "replications")},
+            "is_bibd": one.balanced,
+            "min_pair_count": one.fewest_pairs,
+            "max_pair_count": one.most_pairs,
+        }
+    return found
+
+
 def evsi_normal(case: dict, tables: list[Table]) -> dict[str, Any]:
     """The best number is for the first case's prior."""
     expected, given = case["expected"], ("prior_mean", "prior_sd", "sigma", "n")
@@ -314,6 +356,9 @@ RUNNERS: dict[str, Runner] = {
     "poisson_ratio": poisson_ratio,
     "estimability": estimability,
     "alias_structure": alias_structure,
+    "carry_over_check": carry_over_check,
+    "least_sequences": least_sequences,
+    "incomplete_block_check": incomplete_block_check,
     "weibull": weibull,
     "weibull_two_groups": weibull_two_groups,
     "kaplan_meier": kaplan_meier,
