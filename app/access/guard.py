@@ -1,5 +1,6 @@
 """What every route declares: `dependencies=[allow(Action.X)]`. A house rule fails for a route without exactly one."""
 
+from collections.abc import Iterator
 from contextlib import suppress
 from typing import Annotated, Any
 
@@ -18,13 +19,24 @@ from app.web.database import open_db
 from app.web.outbox import check_sender
 
 Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
-DbHere = Annotated[Db, Depends(open_db)]
+
+
+def _db_of(request: Request) -> Db:
+    return request.state.db
+
+
+DbHere = Annotated[Db, Depends(_db_of)]  # opened, and closed again, by the route's guard
 
 
 def allow(action: Action) -> Any:
     """The guard dependency of one route; it finds who is looking and asks the policy table."""
 
-    def guard(request: Request, db: DbHere) -> None:
+    def guard(request: Request) -> Iterator[None]:
+        with open_db(request) as db:
+            check(request, db)
+            yield
+
+    def check(request: Request, db: Db) -> None:
         viewer = identify(request, db)
         request.state.viewer = viewer
         if viewer is None and refusal(None, action) is not None:

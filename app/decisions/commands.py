@@ -1,8 +1,10 @@
 """File, sign and reopen rulings; keep the looks that lists read."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
@@ -14,16 +16,17 @@ from app.decisions import queries, rules
 from app.decisions.loading import load_evidence, load_questions
 from app.decisions.models import Decision, Form, Look, Ruling, RulingState
 from app.decisions.noise import take_first_looks
-from app.decisions.summaries import compute, find_sheet, find_sheets, list_looks
+from app.decisions.summaries import compute, find_sheet, find_sheets, list_looks, write_sheet
 from app.errors import Conflict, NotFound, Refused
-from app.evidence.findings import Outlook
-from app.evidence.results import Sheet
-from app.evidence.storing import to_json
 from app.history.commands import record
 from app.programmes.queries import next_number
 from app.questions.commands import set_question_state
 from app.questions.models import QuestionState, VariantState
 from app.questions.queries import get_question
+
+if TYPE_CHECKING:  # types only: evidence loads with the first sheet, not with the app
+    from app.evidence.findings import Outlook
+    from app.evidence.results import Sheet
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +75,7 @@ def file_ruling(db: Db, question_id: int, variant_id: int, *, by: Viewer, shown:
         state=RulingState.PROVISIONAL, filed_by_id=by.account_id, filed_at=clock.now(), fingerprint=sheet.fingerprint,
         slips_at_ruling=len(loaded.slips), method_version=sheet.method_version, verdict=verdict.verdict, clause=verdict.clause,
         reading=next((r.reading for r in sheet.panel.readings if r.variant == variant.code), ""),
-        snapshot={"sheet": to_json(sheet), "slips": sorted(loaded.slips)},
+        snapshot={"sheet": write_sheet(sheet), "slips": sorted(loaded.slips)},
     )  # fmt: skip
     db.add(ruling)
     db.flush()

@@ -1,13 +1,14 @@
 """Everything filed about some questions, as plain facts between the database and the evidence core."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from app.blind.rules import BlockFacts
 from app.clock import minutes_between
-from app.evidence import inputs
 from app.feedback import rules as feedback
 from app.incidents.exposures import IncidentFact
 from app.measurements.rules import Measured
@@ -15,6 +16,9 @@ from app.programmes.models import Attribute
 from app.questions.models import Question
 from app.questions.rules import DeclaredRule
 from app.sessions.rules import BuildFacts
+
+if TYPE_CHECKING:  # types only: evidence loads with the first sheet, not with the app
+    from app.evidence import inputs
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,6 @@ from sqlalchemy.orm import aliased, joinedload
 from app.blind.queries import load_blocks
 from app.concerns.models import Concern, ConcernState
 from app.db import Db
-from app.decisions.assembling import sort_out
 from app.decisions.facts import Filed, Loaded, RunFacts, SlipFacts
 from app.feedback import rules as feedback
 from app.feedback.models import CountingNote, Mark, Slip, SlipVersion, Source
@@ -55,6 +54,8 @@ def load_evidence(db: Db, programme_id: int, questions: Sequence[Question], *, h
     ids = [question.id for question in questions]
     if not ids:
         return {}
+    from app.decisions.assembling import sort_out  # and with it the evidence's own rows, with the first sheet
+
     runs = _load_runs(db, programme_id, ids, hidden)
     measured, incidents = _load_measured(db, programme_id, ids, hidden)
     attributes, concerns = _load_ground(db, programme_id)

@@ -4,16 +4,20 @@ Fixed then, so that one late slip elsewhere does not move every sheet; part of t
 looks first at a question that has something to fit fixes it, and with it every other question in the same state.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import asdict, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from app.db import DatabaseFault, Db, is_writing, transaction
 from app.decisions.facts import Loaded
 from app.decisions.summaries import latest_sheets
-from app.evidence.inputs import Evidence
-from app.evidence.rows import PanelNoise
 from app.questions.commands import fix_panel_noise
+
+if TYPE_CHECKING:  # types only: evidence loads with the first sheet, not with the app
+    from app.evidence.inputs import Evidence
+    from app.evidence.rows import PanelNoise
 
 
 def take_first_looks(db: Db, programme_id: int, loaded: Mapping[int, Loaded]) -> dict[int, Loaded]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
@@ -17,9 +18,8 @@ from app.decisions.facts import Loaded
 from app.decisions.forms import ReopenForm, RulingForm, SignForm
 from app.decisions.models import RulingState
 from app.decisions.sheet_view import arrange
+from app.decisions.summaries import read_sheet
 from app.errors import NotFound
-from app.evidence.results import Sheet
-from app.evidence.storing import sheet_from_json
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
 
@@ -111,7 +111,7 @@ class Moved:
         return "the evidence was edited since, without new slips"
 
 
-def _moved(rulings: object, loaded: Loaded, sheet: Sheet | None, viewer: Viewer) -> dict[int, Moved]:
+def _moved(rulings: object, loaded: Loaded, sheet: Any, viewer: Viewer) -> dict[int, Moved]:
     """Ruling id -> how its evidence has moved, for live rulings whose fingerprint is not today's."""
     if sheet is None:
         return {}
@@ -172,7 +172,7 @@ def _ruling_page(request: Request, db: Db, viewer: Viewer, ruling_id: int, **for
                if item.ruling.id == ruling_id)  # fmt: skip
     sent = next(iter(forms.values()), None)
     loaded, sheet = queries.current_look(db, viewer.programme_id, ruling.question_id)
-    stored = sheet_from_json(ruling.snapshot["sheet"])
+    stored = read_sheet(ruling.snapshot["sheet"])
     moved = _moved([row], loaded, sheet, viewer).get(ruling.id)
     return page(
         request, "decisions/show_ruling.html", status=sent.status if sent else 200, row=row, ruling=ruling, moved=moved,

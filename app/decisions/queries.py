@@ -1,8 +1,10 @@
 """Sheets, looks and rulings, read."""
 
+from __future__ import annotations
+
 from collections.abc import Collection, Mapping, Sequence
 from datetime import timedelta
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from sqlalchemy import func, or_, select, union
 from sqlalchemy.orm import aliased, defer
@@ -17,7 +19,6 @@ from app.decisions.noise import take_first_looks
 from app.decisions.rules import Snapshot
 from app.decisions.summaries import sheets_for, summary_for
 from app.errors import Conflict, NotFound
-from app.evidence.results import Sheet
 from app.feedback.models import Slip, SlipVersion
 from app.feedback.queries import hidden_sessions
 from app.history.models import Happening
@@ -25,6 +26,9 @@ from app.measurements.models import Exposure
 from app.people.models import Account
 from app.questions.models import LOOKED_AT, Question, Variant, VariantRevision
 from app.sessions.models import CLOSED_STATES, AsRunBuild, BuildVariant, Run, Session
+
+if TYPE_CHECKING:  # types only: evidence loads with the first sheet, not with the app
+    from app.evidence.results import Sheet
 
 LIVE_RULINGS = (RulingState.PROVISIONAL, RulingState.STANDING)
 

@@ -1,14 +1,18 @@
 """The evidence sheet arranged for reading: pictures, tables and links back to runs. Computes no evidence."""
 
+from __future__ import annotations
+
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from app.decisions.facts import Loaded
 from app.decisions.rules import words
-from app.evidence.results import BracketReading, Sheet
 from app.web import charts
 from app.web.filters import plural
+
+if TYPE_CHECKING:  # types only: evidence loads with the first sheet, not with the app
+    from app.evidence.results import BracketReading, Sheet
 
 RATINGS = "ratings"
 

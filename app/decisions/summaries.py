@@ -1,16 +1,33 @@
 """Sheets under their fingerprints: looked up or computed, never invalidated by hand."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
 from app import clock
 from app.db import DatabaseFault, Db, is_writing, transaction
 from app.decisions.models import Look, Summary
-from app.evidence.inputs import Evidence
-from app.evidence.results import Sheet
-from app.evidence.storing import sheet_from_json, to_json
+
+if TYPE_CHECKING:  # types only: evidence loads with the first sheet, not with the app
+    from app.evidence.inputs import Evidence
+    from app.evidence.results import Sheet
+
+
+def read_sheet(stored: Any) -> Sheet:
+    """A sheet from its stored form."""
+    from app.evidence.storing import sheet_from_json
+
+    return sheet_from_json(stored)
+
+
+def write_sheet(sheet: Sheet) -> Any:
+    """The inverse of `read_sheet`."""
+    from app.evidence.storing import to_json
+
+    return to_json(sheet)
 
 
 def summary_for(db: Db, question_id: int, evidence: Evidence) -> Sheet:
@@ -24,7 +41,7 @@ def sheets_for(db: Db, question_id: int, wanted: Sequence[Evidence]) -> list[She
     rows = db.execute(select(Summary.fingerprint, Summary.sheet).where(Summary.fingerprint.in_(fingerprints))) if wanted else ()
     stored: dict[str, Any] = dict(iter(rows))
     return [
-        sheet_from_json(stored[fingerprint]) if fingerprint in stored else compute(db, question_id, evidence)
+        read_sheet(stored[fingerprint]) if fingerprint in stored else compute(db, question_id, evidence)
         for fingerprint, evidence in zip(fingerprints, wanted, strict=True)
     ]
 
@@ -46,7 +63,7 @@ def _store(db: Db, question_id: int, sheet: Sheet) -> None:
     A database that can't be written costs the next reader the same work, no more.
     """
     row = Summary(fingerprint=sheet.fingerprint, question_id=question_id, method_version=sheet.method_version,
-                  sheet=to_json(sheet), computed_at=clock.now())  # fmt: skip
+                  sheet=write_sheet(sheet), computed_at=clock.now())  # fmt: skip
     if is_writing(db):
         db.add(row)
         db.flush()
@@ -60,7 +77,7 @@ def _store(db: Db, question_id: int, sheet: Sheet) -> None:
 
 def find_sheet(db: Db, fingerprint: str) -> Sheet | None:
     stored = db.scalar(select(Summary.sheet).where(Summary.fingerprint == fingerprint))
-    return sheet_from_json(stored) if stored is not None else None
+    return read_sheet(stored) if stored is not None else None
 
 
 def find_sheets(db: Db, fingerprints: Sequence[str]) -> Mapping[str, Sheet]:
@@ -68,7 +85,7 @@ def find_sheets(db: Db, fingerprints: Sequence[str]) -> Mapping[str, Sheet]:
     if not fingerprints:
         return {}
     rows = db.execute(select(Summary.fingerprint, Summary.sheet).where(Summary.fingerprint.in_(fingerprints)))
-    return {fingerprint: sheet_from_json(stored) for fingerprint, stored in rows}
+    return {fingerprint: read_sheet(stored) for fingerprint, stored in rows}
 
 
 def list_looks(db: Db, programme_id: int) -> Mapping[int, Look]:
@@ -81,4 +98,4 @@ def latest_sheets(db: Db, programme_id: int) -> dict[int, Sheet]:
         select(Look.question_id, Summary.sheet).join(Summary, Summary.fingerprint == Look.fingerprint)
         .where(Look.programme_id == programme_id)
     )  # fmt: skip
-    return {question_id: sheet_from_json(stored) for question_id, stored in rows}
+    return {question_id: read_sheet(stored) for question_id, stored in rows}

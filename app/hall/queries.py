@@ -1,8 +1,8 @@
 """What the day's page needs beside the runs themselves: which session it is, who confirmed what, what I have rated."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import timedelta
+from typing import NamedTuple
 
 from sqlalchemy import and_, exists, func, or_, select
 from sqlalchemy.orm import joinedload
@@ -59,8 +59,7 @@ def list_rated(db: Db, viewer: Viewer, session_id: int) -> set[int]:
     ))  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class CarNow:
+class CarNow(NamedTuple):
     """A run's tyres and pack as noted, and who confirmed what was on its car."""
 
     run_id: int
@@ -96,8 +95,7 @@ def last_values(cars: Mapping[int, CarNow], run_id: int) -> dict[str, str]:
     return {name: value for name, value in (("tyre_set", last.tyre_set), ("tyre_runs", runs), ("pack", last.pack)) if value}
 
 
-@dataclass(frozen=True, slots=True)
-class CardRow:
+class CardRow(NamedTuple):
     """A run as its paper card shows it."""
 
     label: str

@@ -7,8 +7,8 @@ its mirror for odd n (from memory; the property is counted in the reference case
 import math
 from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
 from itertools import combinations, pairwise, permutations
+from typing import NamedTuple
 
 POSITION_WEIGHT = 3.0
 """An early-late imbalance weighs more than a carry-over one: the track's drift is larger than what a run leaves behind."""
@@ -58,8 +58,7 @@ def single_square_exists(n: int) -> bool:
     return extend(0, frozenset(), (frozenset(),) * n)
 
 
-@dataclass(frozen=True, slots=True)
-class CarryOver:
+class CarryOver(NamedTuple):
     """What a set of orders balances. counts[i][j]: how often item i is followed by j; each: that count where it is even."""
 
     items: tuple[str, ...]
@@ -86,8 +85,7 @@ def carry_over(orders: Sequence[Sequence[str]]) -> CarryOver:
     return CarryOver(items, all(sorted(order) == list(items) for order in orders), uniform, counts, each)
 
 
-@dataclass(frozen=True, slots=True)
-class Blocks:
+class Blocks(NamedTuple):
     """Counts of an incomplete block design. Efficiency = lambda v / (r k); None where it isn't balanced."""
 
     v: int
@@ -115,8 +113,7 @@ def incomplete_blocks(blocks: Sequence[Sequence[str]]) -> Blocks:
     return Blocks(len(items), len(blocks), k, r, lam, even, efficiency, replications, min(pairs), max(pairs))
 
 
-@dataclass(frozen=True, slots=True)
-class Imbalance:
+class Imbalance(NamedTuple):
     """How far the orders of a programme are from balance, history counted.
 
     early_late : item -> (early, late) times;  after : (a, b) -> times that b came right after a (controls between)

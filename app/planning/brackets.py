@@ -1,8 +1,8 @@
 """Chains of runs: control, test, control, ...; and whether every test of a plan stands between two controls."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from app.planning.day import Line
 
@@ -16,8 +16,7 @@ class Style(StrEnum):
     THERE_AND_BACK = "there and back"  # A-B-B-A, or B-A-A-B on every second turn
 
 
-@dataclass(frozen=True, slots=True)
-class Slot:
+class Slot(NamedTuple):
     """One place in a chain; a control serves every test it stands beside."""
 
     test: Test | None
@@ -54,8 +53,7 @@ def runs_of(tests: int, style: Style) -> int:
     return len(slots([("", str(k)) for k in range(tests)], style))
 
 
-@dataclass(frozen=True, slots=True)
-class Driven:
+class Driven(NamedTuple):
     """A run as it was driven or is planned, enough to see its brackets. variant: of the question looked at."""
 
     driver: str

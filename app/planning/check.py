@@ -1,19 +1,21 @@
 """The design check on a plan before it is driven: what could not be told apart, while it can still be mended."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from __future__ import annotations
 
-from app.evidence.design_rows import DesignRow
-from app.evidence.inputs import Goal, Question, Rule
-from app.evidence.results import DesignReading
-from app.evidence.scales import Scale
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
 from app.planning.day import Build, Day, Line, OpenQuestion
+
+if TYPE_CHECKING:  # types only: evidence loads with the first sheet, not with the app
+    from app.evidence.design_rows import DesignRow
+    from app.evidence.inputs import Question
+    from app.evidence.results import DesignReading
 
 PLANNED = "this session"
 
 
-@dataclass(frozen=True, slots=True)
-class Checked:
+class Checked(NamedTuple):
     """One rival of one question under this plan, its runs so far counted in. new_runs: of it in the plan."""
 
     question: str
@@ -47,12 +49,17 @@ def check_plan(day: Day, lines: Sequence[Line], driven: Mapping[str, Sequence[De
 
 
 def _asked(question: OpenQuestion) -> Question:
+    from app.evidence.inputs import Goal, Question, Rule
+    from app.evidence.scales import Scale
+
     names = (question.control.code, *(v.code for v in question.rivals))
     return Question(question.control.code, names, {"any": Scale()}, Rule(goals=(Goal("any"),)))
 
 
 def _rows(day: Day, question: OpenQuestion, lines: Sequence[Line]) -> list[DesignRow]:
     """Lines with one of the question's variants on the car; what other questions have on it goes along, as on a sheet."""
+    from app.evidence.design_rows import DesignRow
+
     found = []
     for k, line in enumerate(lines):
         own = variant_on(question, line.build)

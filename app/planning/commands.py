@@ -1,9 +1,8 @@
 """Writes about one session's plan: its sheet, and the plan that was accepted and becomes runs."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import update
 
@@ -58,8 +57,7 @@ def save_sheet(db: Db, session_id: int, *, by: Viewer, edition: int, **values: A
     return sheet
 
 
-@dataclass(frozen=True, slots=True)
-class Accepted:
+class Accepted(NamedTuple):
     """What was on the page when it was accepted. told : as `words.told_of` made it."""
 
     plan: Plan

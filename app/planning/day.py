@@ -7,12 +7,12 @@ Minutes count from the start of the booking. A build is what is on the car for t
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from typing import NamedTuple
 
 Build = tuple[tuple[str, str], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Hours:
+class Hours(NamedTuple):
     """Minutes of a booking, and what of it is no running."""
 
     booked: float
@@ -26,8 +26,7 @@ class Hours:
         return self.booked - self.set_up - self.warm_up - self.breaks - self.tear_down
 
 
-@dataclass(frozen=True, slots=True)
-class Driver:
+class Driver(NamedTuple):
     """cars: which ones they may drive, () = any. rest_min: from the end of a run to the start of their next.
 
     A turnround is the least, in another car too: the slip is rated in it.
@@ -42,8 +41,7 @@ class Driver:
         return not self.cars or car in self.cars
 
 
-@dataclass(frozen=True, slots=True)
-class TyreSet:
+class TyreSet(NamedTuple):
     """runs: driven before today. One set stays on for a whole chain, so that controls and tests are matched."""
 
     name: str
@@ -55,14 +53,12 @@ class TyreSet:
         return max(self.limit - self.runs, 0)
 
 
-@dataclass(frozen=True, slots=True)
-class Pack:
+class Pack(NamedTuple):
     name: str
     charging_min: float = 45.0
 
 
-@dataclass(frozen=True, slots=True)
-class Piece:
+class Piece(NamedTuple):
     """One physical example; of a part that has any, a level without one can't be driven."""
 
     name: str
@@ -70,14 +66,12 @@ class Piece:
     level: str
 
 
-@dataclass(frozen=True, slots=True)
-class Variant:
+class Variant(NamedTuple):
     code: str
     build: Build
 
 
-@dataclass(frozen=True, slots=True)
-class Lack:
+class Lack(NamedTuple):
     """A bracket that a question still lacks: this driver with this rival, `brackets` times."""
 
     driver: str
@@ -85,8 +79,7 @@ class Lack:
     brackets: int = 1
 
 
-@dataclass(frozen=True, slots=True)
-class Chance:
+class Chance(NamedTuple):
     """From the outlook: these drivers with `runs_each` runs in one session end the retest with probability p."""
 
     variant: str
@@ -95,8 +88,7 @@ class Chance:
     p: float
 
 
-@dataclass(frozen=True, slots=True)
-class OpenQuestion:
+class OpenQuestion(NamedTuple):
     """A question as the plan needs it.
 
     blind    : the order is drawn when the block is sealed; the plan says what is driven and how often
@@ -116,8 +108,7 @@ class OpenQuestion:
         return next(v for v in self.rivals if v.code == code)
 
 
-@dataclass(frozen=True, slots=True)
-class Before:
+class Before(NamedTuple):
     """One driver's tests in one past session, in order and without the controls: ('Q-01 t45', 'Q-01 t50')."""
 
     driver: str
@@ -125,8 +116,7 @@ class Before:
     tests: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Lead:
+class Lead(NamedTuple):
     """What of a chain was driven already: its car, its driver, and the tests since the last control (() = none)."""
 
     car: str
@@ -189,8 +179,7 @@ def change_minutes(day: Day, before: Build | None, after: Build) -> float:
     return sum(day.change_min.get(part, 0.0) for part in changed(before, after))
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(NamedTuple):
     """One run of the card. start: minutes from the start of the booking. change: parts changed before it.
 
     serves: the tests it speaks on: its own, or those that a control stands beside. code: three digits in a blind block,
@@ -218,8 +207,7 @@ class Line:
         return self.serves[0] if self.role == "test" else None
 
 
-@dataclass(frozen=True, slots=True)
-class LeftOut:
+class LeftOut(NamedTuple):
     question: str
     variant: str
     driver: str

@@ -1,7 +1,6 @@
 """The rows that a day is made from, a fixed number of SELECTs; facts.py makes the day of them."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import and_, func, select
@@ -121,5 +120,5 @@ class Rows:
         labels = {row.question_id: row.question for row in self.asked}
         named = {name: tuple(labels[i] for i in getattr(sheet, name) if i in labels) for name in ("questions", "blind", "fit_only")}
         hours = Hours(sheet.booked_min, sheet.set_up_min, sheet.warm_up_min, sheet.breaks_min, sheet.tear_down_min)
-        drivers = tuple(replace(Driver(name), **limits.get(name, {})) for name in initials)
+        drivers = tuple(Driver(name)._replace(**limits.get(name, {})) for name in initials)
         return facts.Asked(hours, sheet.run_min, sheet.turnround_min, cars, drivers, brackets=sheet.brackets, **named)

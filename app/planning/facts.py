@@ -1,13 +1,14 @@
 """From the programme's rows to a `Day`: builds, pieces, what is lacking, what was driven before. No database."""
 
+from __future__ import annotations
+
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from app.errors import Refused
-from app.evidence.design_rows import DesignRow
 from app.planning.day import (
     Before,
     Build,
@@ -24,11 +25,13 @@ from app.planning.day import (
     Variant,
 )
 
+if TYPE_CHECKING:  # types only: evidence loads with the first plan, not with the app
+    from app.evidence.design_rows import DesignRow
+
 USABLE = ("on hand", "on car")
 
 
-@dataclass(frozen=True, slots=True)
-class RevisionRow:
+class RevisionRow(NamedTuple):
     """One revision of one variant of an open question; revision fields are empty for a variant without a part."""
 
     question_id: int
@@ -45,8 +48,7 @@ class RevisionRow:
     whole_car: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class DrivenRow:
+class DrivenRow(NamedTuple):
     """One variant on the car of one run; question fields are empty for a run without a build."""
 
     session_id: int
@@ -66,8 +68,7 @@ class DrivenRow:
     pack: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Known:
+class Known(NamedTuple):
     """What the last look says of one question, for a plan. sessions: until it is settled, of each rival with a forecast."""
 
     verdicts: Mapping[str, str]
@@ -75,8 +76,7 @@ class Known:
     sessions: tuple[int | None, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class PieceRow:
+class PieceRow(NamedTuple):
     id: int
     label: str
     revision: str
@@ -84,16 +84,14 @@ class PieceRow:
     state: str
 
 
-@dataclass(frozen=True, slots=True)
-class KitRow:
+class KitRow(NamedTuple):
     kind: str
     name: str
     most_runs: int | None
     charging_min: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
+class Asked(NamedTuple):
     """What the session's sheet says: who, what and how long. Names and labels, not ids."""
 
     hours: Hours
@@ -252,6 +250,8 @@ def _before(past: Sequence[DrivenRow]) -> tuple[Before, ...]:
 
 
 def _design_rows(past: Sequence[DrivenRow]) -> dict[str, list[DesignRow]]:
+    from app.evidence.design_rows import DesignRow
+
     first: dict[int, datetime] = {}
     found: dict[str, list[DesignRow]] = {}
     for rows in _outings(past).values():

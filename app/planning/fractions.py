@@ -4,8 +4,8 @@ Source: Box, Hunter & Hunter, Statistics for Experimenters (from memory; words a
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from itertools import product
+from typing import NamedTuple
 
 from app.evidence.phrases import joined
 from app.evidence.refusals import EvidenceError
@@ -13,8 +13,7 @@ from app.evidence.refusals import EvidenceError
 FEWEST, MOST = 2, 6
 
 
-@dataclass(frozen=True, slots=True)
-class Screening:
+class Screening(NamedTuple):
     """Builds to drive: per run one level of each option. words: what can't be told apart; resolution None = everything can."""
 
     options: tuple[str, ...]

@@ -1,7 +1,7 @@
 """What does not fit, with its figures, and what to drop so that every control stays."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from app.evidence.phrases import count, joined
 from app.planning.brackets import Style, Test, runs_of
@@ -9,8 +9,7 @@ from app.planning.day import Day, Hours, OpenQuestion
 from app.planning.search import ranked
 
 
-@dataclass(frozen=True, slots=True)
-class Wanted:
+class Wanted(NamedTuple):
     """One driver's tests of one control build, all in one chain."""
 
     driver: str
@@ -20,8 +19,7 @@ class Wanted:
         return runs_of(len(self.tests), style)
 
 
-@dataclass(frozen=True, slots=True)
-class Offer:
+class Offer(NamedTuple):
     """A way to make it fit: what is dropped, and the runs and minutes that are left."""
 
     sentence: str
@@ -30,8 +28,7 @@ class Offer:
     minutes: float
 
 
-@dataclass(frozen=True, slots=True)
-class TooMuch:
+class TooMuch(NamedTuple):
     """More is wanted than fits. Minutes are of cars: two cars for an hour are 120."""
 
     runs: int
@@ -107,7 +104,7 @@ def _with_controls(day: Day, chains: Sequence[Wanted], order: list[tuple[str, Te
         k = next(k for k, c in enumerate(left) if c.driver == driver and test in c.tests)
         tests = list(left[k].tests)
         del tests[len(tests) - 1 - tests[::-1].index(test)]
-        left[k] = replace(left[k], tests=tuple(tests))
+        left[k] = left[k]._replace(tests=tuple(tests))
         dropped.append((driver, test))
     runs = sum(c.runs() for c in left)
     if not 0 < runs <= fit:

@@ -1,8 +1,7 @@
 """The plan of a session: what it is made from, the alternatives, the accepted run card, and the rest of a day under way."""
 
-from dataclasses import dataclass
 from datetime import datetime, time
-from typing import Any
+from typing import Any, NamedTuple
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
@@ -101,8 +100,7 @@ class NoSheet(NotFound):
     """Nobody has said yet what the session's plan is made from."""
 
 
-@dataclass(frozen=True, slots=True)
-class Planned:
+class Planned(NamedTuple):
     """A session's plans as its page shows them now. done: were runs of it driven; why: what happened, in words."""
 
     session: Session

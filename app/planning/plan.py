@@ -1,7 +1,7 @@
 """A plan and what is told of it: minutes and slack, changes, imbalance, what it is expected to settle."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from app.planning import balance
 from app.planning.brackets import Style, name_of
@@ -9,8 +9,7 @@ from app.planning.day import Chance, Day, LeftOut, Line, OpenQuestion
 from app.planning.schedule import Chain
 
 
-@dataclass(frozen=True, slots=True)
-class Wish:
+class Wish(NamedTuple):
     """What an alternative is after. by_turns: drivers who share a car take turns on each build."""
 
     name: str
@@ -26,8 +25,7 @@ MORE_TESTS = Wish("more tests", Style.DOUBLE, False, 10.0, 0.02)
 WISHES = (BALANCED, FEW_CHANGES, MORE_TESTS)
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(NamedTuple):
     """A run card with what it costs and what it leaves. minutes_used: by car, of `available`. settles: None = no forecast."""
 
     wish: str

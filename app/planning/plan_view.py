@@ -1,8 +1,8 @@
 """Arranges plans for reading: the alternatives beside each other, what is left out, what the design check says."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 from app.planning import words
 from app.planning.check import Checked, check_plan
@@ -13,8 +13,7 @@ from app.planning.plan import Plan
 from app.planning.search import alternatives
 
 
-@dataclass(frozen=True, slots=True)
-class CardRow:
+class CardRow(NamedTuple):
     """One line of a run card as it is shown. sealed: of a blind block, so that nobody reads its order here."""
 
     line: Line
@@ -28,8 +27,7 @@ class CardRow:
         return starts_at + timedelta(minutes=self.line.start)
 
 
-@dataclass(frozen=True, slots=True)
-class Shown:
+class Shown(NamedTuple):
     """One alternative. digest: what an acceptance is held against."""
 
     plan: Plan

@@ -1,8 +1,8 @@
 """Every SELECT of planning but those that make a day (day_queries)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
+from typing import NamedTuple
 
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import defer
@@ -38,8 +38,7 @@ def get_kit(db: Db, programme_id: int, kit_id: int) -> Kit:
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class PartRow:
+class PartRow(NamedTuple):
     """A part with its figures, None where nobody gave any, and the longest lead time of its live revisions."""
 
     id: int
@@ -68,8 +67,7 @@ def find_part_figures(db: Db, part_id: int) -> PartFigures | None:
     return db.scalar(select(PartFigures).where(PartFigures.part_id == part_id))
 
 
-@dataclass(frozen=True, slots=True)
-class CardLine:
+class CardLine(NamedTuple):
     """One line of the printed run card, with the run as it stands now."""
 
     planned: PlannedRun
@@ -104,8 +102,7 @@ def list_card(db: Db, programme_id: int, plan_id: int) -> Sequence[CardLine]:
             for line, run, initials, car in rows]  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class BookedRow:
+class BookedRow(NamedTuple):
     """A session to come with what its sheet says of its hours; None where none was saved."""
 
     id: int

@@ -1,14 +1,14 @@
 """The rest of a day that went otherwise: what was driven stays, half-driven brackets are closed first."""
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import NamedTuple
 
 from app.planning.brackets import Test, name_of
 from app.planning.day import Before, Build, Day, Hours, Lack, Lead, TyreSet
 
 
-@dataclass(frozen=True, slots=True)
-class Done:
+class Done(NamedTuple):
     """A run that was driven and is whole. test: None for a control."""
 
     driver: str
@@ -36,7 +36,7 @@ def rest_of_day(day: Day, done: Sequence[Done], *, now: float, minutes_left: flo
         cars=tuple(car for car in day.cars if car not in out_cars),
         pieces=tuple(p for p in day.pieces if p.name not in broken),
         tyres=tuple(_worn(t, done) for t in day.tyres),
-        questions=tuple(replace(q, lacks=tuple(k for k in left[q.label] if k.driver not in gone)) for q in day.questions),
+        questions=tuple(q._replace(lacks=tuple(k for k in left[q.label] if k.driver not in gone)) for q in day.questions),
         leads=tuple(lead for lead in _leads(day, done) if lead.driver not in gone and lead.car not in out_cars),
         before=(*day.before, *_orders(done)), busy=_busy(done),
     )  # fmt: skip
@@ -52,7 +52,7 @@ def _busy(done: Sequence[Done]) -> dict[str, float]:
 
 
 def _worn(tyres: TyreSet, done: Sequence[Done]) -> TyreSet:
-    return replace(tyres, runs=tyres.runs + sum(run.tyres == tyres.name for run in done))
+    return tyres._replace(runs=tyres.runs + sum(run.tyres == tyres.name for run in done))
 
 
 def _orders(done: Sequence[Done]) -> list[Before]:
@@ -77,7 +77,7 @@ def _lacks_left(day: Day, done: Sequence[Done]) -> dict[str, list[Lack]]:
         for lack in question.lacks:
             rest = lack.brackets - times.get((lack.driver, (question.label, lack.variant)), 0)
             if rest > 0:
-                found[question.label].append(replace(lack, brackets=rest))
+                found[question.label].append(lack._replace(brackets=rest))
     return found
 
 

@@ -7,6 +7,7 @@ on for a whole chain, so that controls and tests are matched. Every run's turnro
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import NamedTuple
 
 from app.planning.brackets import Slot, Style, Test, slots
 from app.planning.day import Build, Day, Lead, Line, change_minutes, changed
@@ -17,8 +18,7 @@ NO_BREAK = 6
 """Runs of a car that are driven without a break."""
 
 
-@dataclass(frozen=True)
-class Chain:
+class Chain(NamedTuple):
     """Tests of one car by one driver, or by several who take turns on each build (`drivers`)."""
 
     car: str
@@ -39,8 +39,7 @@ class Chain:
         return len(self.slots) * len(self.drivers)
 
 
-@dataclass(frozen=True, slots=True)
-class Refusal:
+class Refusal(NamedTuple):
     """Why chains can't be put on the clock; `about` is time, tyres, driver, pieces or packs."""
 
     about: str
@@ -70,8 +69,7 @@ class _Car:
     fitted: dict[tuple[str, str], str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class _Start:
+class _Start(NamedTuple):
     when: float
     tyres: str
     pack: str
@@ -197,7 +195,7 @@ class _Clock:
 
 def _with_pieces(line: Line, fitted: dict[tuple[str, str], str]) -> Line:
     names = tuple(fitted[key] for key in sorted(fitted))
-    return line if not names else Line(**{**{f: getattr(line, f) for f in line.__slots__}, "pieces": names})
+    return line if not names else line._replace(pieces=names)
 
 
 def _jobs(day: Day, chains: Sequence[Chain], builds: dict[Test, Build], car: str) -> list[_Job]:

@@ -5,15 +5,14 @@ choice is a small integer program, given to scipy's solver (HiGHS): a greedy by 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import NamedTuple
 
 MOST_CELLS = 4000
 """Questions times sessions; beyond any real season."""
 
 
-@dataclass(frozen=True, slots=True)
-class Due:
+class Due(NamedTuple):
     """What a question still needs. sessions: None = more than the outlook looks ahead, so not in sight of a verdict.
 
     minutes : of the hall, in each session;  due : the day by which the last session must have been driven
@@ -25,8 +24,7 @@ class Due:
     due: date | None
 
 
-@dataclass(frozen=True, slots=True)
-class Block:
+class Block(NamedTuple):
     """Hall time: booked, or on offer at a price for the whole block. minutes: running time."""
 
     name: str
@@ -36,8 +34,7 @@ class Block:
     price: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Season:
+class Season(NamedTuple):
     """Which sessions serve which question. late: question -> sessions it still lacks; bought: blocks to book, by name."""
 
     sessions: dict[str, tuple[str, ...]]

@@ -1,9 +1,9 @@
 """The season's questions and blocks from the programme's rows, and what becomes of them. No database."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from math import ceil
+from typing import NamedTuple
 
 from app.planning.facts import Known, RevisionRow
 from app.planning.limits import Wanted
@@ -13,8 +13,7 @@ USUAL_MIN, USUAL_DRIVERS, CYCLE_MIN, FLOOR = 150.0, 3, 12.0, 2
 """Of a session whose hours nobody gave; drivers where no session was planned yet; one run; sessions before any verdict."""
 
 
-@dataclass(frozen=True, slots=True)
-class PartDates:
+class PartDates(NamedTuple):
     """A part with the figures that make its latest ruling date; None where the freeze date or the lead time is not given."""
 
     code: str
@@ -25,8 +24,7 @@ class PartDates:
     latest: date | None
 
 
-@dataclass(frozen=True, slots=True)
-class SeasonLine:
+class SeasonLine(NamedTuple):
     """One open question in the season. why: of its number of sessions."""
 
     question_id: int
@@ -53,8 +51,7 @@ class SeasonLine:
         return "late" if self.late_still else "in time if booked"
 
 
-@dataclass(frozen=True, slots=True)
-class SeasonView:
+class SeasonView(NamedTuple):
     lines: Sequence[SeasonLine]
     booked: Season
     cheapest: Season

@@ -4,7 +4,6 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import asdict
 from typing import Any
 
 from app.evidence.phrases import count, joined
@@ -107,5 +106,5 @@ def check_words(checked: Sequence[Checked]) -> list[str]:
 
 def digest(plan: Plan) -> str:
     """Says whether the plan on a page is still the plan that is made now."""
-    text = json.dumps([plan.wish, plan.seed, [asdict(line) for line in plan.lines]], sort_keys=True)
+    text = json.dumps([plan.wish, plan.seed, [line._asdict() for line in plan.lines]], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:24]

@@ -1,8 +1,8 @@
 """As-run builds: what was really fitted, confirmed by whoever fitted it, corrected by a new version; cars swapped."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from app import clock
 from app.access.actions import Action
@@ -107,8 +107,7 @@ def confirm_build(db: Db, run_id: int, *, by: Viewer) -> None:
            programme_id=by.programme_id, session_id=run.session_id, version=build.version)  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Noted:
+class Noted(NamedTuple):
     """What the holder of a key noted of a sealed run, as it enters the as-run book when the key is opened."""
 
     piece_ids: Sequence[int]

@@ -11,7 +11,7 @@ from app.people.models import Hat
 from app.people.queries import list_people
 from app.questions.models import VariantState
 from app.questions.queries import OPEN_STATES, list_questions
-from app.trials import limits, report
+from app.trials import limits
 from app.web.page import page
 
 router = APIRouter(prefix="/programmes/{programme_id}")
@@ -27,6 +27,8 @@ FAMILIES = (
 
 @router.get("/trust", dependencies=[allow(Action.SEE_PROGRAMME)])
 def show_trust(request: Request, programme_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    from app.trials import report  # with the first look at it, not with the app
+
     found, unreadable = None, ""
     try:
         found = report.read_report()

@@ -1,12 +1,14 @@
 """The request's database session. It only reads; writing is `transaction(db)` or `form.attempt(db)`."""
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 
 from fastapi import Request
 
 from app.db import Db
 
 
+@contextmanager
 def open_db(request: Request) -> Iterator[Db]:
     db = request.app.state.database.sessions()
     request.state.db = db

@@ -92,7 +92,7 @@ def test_a_car_under_way_waits_for_its_end():
     """Car 1 is out until minute 110: its next run starts a turnround later, the other cars at once."""
     whole = day()
     done = done_of(line for line in plan_day(whole).lines if line.start < 65 + 24)
-    late = [replace(run, end_min=110.0) if run.car == "car 1" and run is done[-3] else run for run in done]
+    late = [run._replace(end_min=110.0) if run.car == "car 1" and run is done[-3] else run for run in done]
     again = plan_day(rest_of_day(whole, late, now=100))
     first = {car: min(line.start for line in again.lines if line.car == car) for car in whole.cars}
     assert first == {"car 1": 117, "car 2": 100, "car 3": 100}
