@@ -5,6 +5,7 @@ receipt less the age that the phone itself counts (its clock at sending less its
 however wrong the clock is, as long as nobody set it in between. Where both agree the moment is sure.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -46,8 +47,18 @@ def captured(phone: PhoneClock, *, received: datetime, not_before: datetime | No
     A clock that makes no sense is not refused. Where no way leads to a moment that can be, the time of receipt stands:
     the latest that is possible, so that nothing looks more prompt than it was.
     """
+    return _captured(phone, received, not_before, max, received)
+
+
+def captured_early(phone: PhoneClock, *, received: datetime, not_before: datetime) -> Captured:
+    """The same, but the earliest that is possible, down to `not_before`: for what ends a protection, such as opening a key."""
+    return _captured(phone, received, not_before, min, not_before)
+
+
+def _captured(phone: PhoneClock, received: datetime, not_before: datetime | None, of_two: Callable[[list[datetime]], datetime],
+              otherwise: datetime) -> Captured:  # fmt: skip
     if phone.captured_ms is None:
-        return Captured(received, DOUBT)
+        return Captured(otherwise, DOUBT)
     ways = []
     if phone.offset_ms is not None:
         ways.append(_earlier(received, _ms(received) - (phone.captured_ms - phone.offset_ms)))
@@ -55,10 +66,10 @@ def captured(phone: PhoneClock, *, received: datetime, not_before: datetime | No
         ways.append(_earlier(received, phone.sent_ms - phone.captured_ms))
     possible = [way for way in ways if way is not None and _can_be(way, received, not_before)]
     if not possible:
-        return Captured(received, DOUBT)
+        return Captured(otherwise, DOUBT)
     if len(possible) == len(ways) and max(possible) - min(possible) <= SLACK:
         return Captured(min(possible[0], received))
-    return Captured(min(max(possible), received), DOUBT)
+    return Captured(min(of_two(possible), received), DOUBT)
 
 
 def _ms(moment: datetime) -> int:

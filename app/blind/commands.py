@@ -1,6 +1,7 @@
 """Make a block and seal its key, note what is on the car, take guesses and choices, open the key. Nothing is taken back."""
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 
 from app import clock
 from app.access.actions import Action
@@ -22,6 +23,7 @@ from app.db import Db
 from app.errors import Conflict, NotFound, Refused
 from app.history.commands import record
 from app.parts.queries import list_pieces
+from app.phone_clock import Captured, PhoneClock, captured, captured_early
 from app.questions.queries import OPEN_STATES, get_question, variants_of_revisions
 from app.sessions.build_commands import UNFIT, Noted, seal_run, unseal_run
 from app.sessions.commands import set_people
@@ -126,10 +128,13 @@ def _check_pieces(db: Db, by: Viewer, piece_ids: Sequence[int], *, to_come: bool
         raise Conflict("Two pieces on the car are rivals in one question", "The run would answer as both", field="piece_ids")
 
 
-def file_guesses(db: Db, block_id: int, *, by: Viewer, guesses: Mapping[int, int]) -> None:
-    """Which variant the rater thinks was behind each code they drove; code -> variant id. Once, and before the key is open."""
+def file_guesses(db: Db, block_id: int, *, by: Viewer, guesses: Mapping[int, int], phone: PhoneClock | None = None) -> None:
+    """Which variant the rater thinks was behind each code they drove; code -> variant id. Once, and before the key is open.
+
+    `phone`: it waited on a phone, and counts by when it was said there.
+    """
     require(by, Action.FILE_SLIP)
-    block = _answerable(db, by, block_id)
+    block, now = _answerable(db, by, block_id, phone)
     if block.kind != BlockKind.RATED:
         raise Conflict("This block asks for choices, not for guesses")
     own = {run.code for run in block.own_runs(by.account_id)}
@@ -141,16 +146,16 @@ def file_guesses(db: Db, block_id: int, *, by: Viewer, guesses: Mapping[int, int
         raise Refused("A guess is missing", f"You drove {len(own)} codes; guess each, also when you can't tell")
     if any(variant_id not in {number for number, _ in block.variants} for variant_id in guesses.values()):
         raise NotFound("One of the variants is not in this block")
-    ids, now = queries.code_ids(db, block_id), clock.now()
+    ids = queries.code_ids(db, block_id)
     db.add_all([BlindGuess(code_id=ids[code], rater_id=by.account_id, variant_id=guesses[code], at=now) for code in sorted(guesses)])
     db.flush()
     _record(db, by, "guessed", queries.get_block(db, by.programme_id, block_id), block.label)
 
 
-def file_choice(db: Db, block_id: int, *, by: Viewer, first_run_id: int, chosen_run_id: int) -> None:
+def file_choice(db: Db, block_id: int, *, by: Viewer, first_run_id: int, chosen_run_id: int, phone: PhoneClock | None = None) -> None:
     """One forced choice: the odd one of three, or the one of two. It has to be made, also when one can't tell."""
     require(by, Action.FILE_SLIP)
-    block = _answerable(db, by, block_id)
+    block, now = _answerable(db, by, block_id, phone)
     trial = next((t for t in block.trials if t.runs[0].run_id == first_run_id and t.driver_id == by.account_id), None)
     if trial is None:
         raise NotFound("There is no such trial of yours in this block")
@@ -160,25 +165,35 @@ def file_choice(db: Db, block_id: int, *, by: Viewer, first_run_id: int, chosen_
         raise Conflict("You have chosen in this trial already", "A choice is given once")
     if chosen_run_id not in {run.run_id for run in trial.runs}:
         raise Refused("Choose one of the runs of this trial", field="chosen_run_id")
-    db.add(BlindChoice(block_id=block_id, rater_id=by.account_id, first_run_id=first_run_id, chosen_run_id=chosen_run_id, at=clock.now()))
+    db.add(BlindChoice(block_id=block_id, rater_id=by.account_id, first_run_id=first_run_id, chosen_run_id=chosen_run_id, at=now))
     db.flush()
     _record(db, by, "chose", queries.get_block(db, by.programme_id, block_id), block.label)
 
 
-def _answerable(db: Db, by: Viewer, block_id: int) -> BlockFacts:
-    """The block, while its key is sealed, for one of its raters who does not hold it."""
-    if not queries.get_block(db, by.programme_id, block_id, lock=True).sealed:
+def _answerable(db: Db, by: Viewer, block_id: int, phone: PhoneClock | None) -> tuple[BlockFacts, datetime]:
+    """The block and when the answer was given: while its key is sealed, by one of its raters who does not hold it.
+
+    What a phone kept since before the key was opened is taken, where its clock can be checked.
+    """
+    row, said = queries.get_block(db, by.programme_id, block_id, lock=True), Captured(clock.now())
+    if phone is not None:
+        said = captured(phone, received=said.at, not_before=row.made_at)
+    if row.opened_at is not None and (said.doubt or said.at >= row.opened_at):
         raise Conflict("The key of this block is open", "What is said now can't be blind")
     block = queries.load_block(db, by, block_id)
     if not block.own_runs(by.account_id):
         raise Conflict("You have no run in this block")
     if block.holder_id == by.account_id:
         raise Conflict("You hold the key of this block", "Your answer could not be blind")
-    return block
+    return block, said.at
 
 
-def open_block(db: Db, block_id: int, *, by: Viewer, why: str = "") -> BlindBlock:
-    """On plan when every due answer is in, else early, with the reason. What was noted becomes the as-run builds."""
+def open_block(db: Db, block_id: int, *, by: Viewer, why: str = "", phone: PhoneClock | None = None) -> BlindBlock:
+    """On plan when every due answer is in, else early, with the reason. What was noted becomes the as-run builds.
+
+    `phone`: it was opened without signal, and stands from when it was opened there; where that phone's clock can't be
+    checked, from the earliest moment that is possible, so that no slip passes as blind that may not be.
+    """
     block = queries.get_block(db, by.programme_id, block_id, lock=True)
     require(by, Action.OPEN_KEY, block)
     if not block.sealed:
@@ -187,7 +202,9 @@ def open_block(db: Db, block_id: int, *, by: Viewer, why: str = "") -> BlindBloc
     rules.check_why(why, before)
     block.missing = before.due - before.answered
     block.state = KeyState.EARLY if block.missing else KeyState.ON_PLAN
-    block.opened_by_id, block.opened_at, block.opened_why = by.account_id, clock.now(), why.strip() if block.missing else ""
+    now = clock.now()
+    block.opened_at = captured_early(phone, received=now, not_before=block.made_at).at if phone is not None else now
+    block.opened_by_id, block.opened_why = by.account_id, why.strip() if block.missing else ""
     db.flush()
     key = queries.load_block(db, by, block_id)  # now with the variants, whoever opens it
     noted = queries.load_builds(db, [run.run_id for run in key.runs])

@@ -99,7 +99,7 @@ def open_block(request: Request, block_id: Id, db: DbHere, viewer: SignedIn,
                form: OpenForm = posted(OpenForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
-            commands.open_block(db, block_id, by=viewer, why=form.values["why"])
+            commands.open_block(db, block_id, by=viewer, why=form.values["why"], phone=form.phone if form.sent else None)
         if form.ok:
             return redirect(request, "show_block", block_id=block_id, done="key-opened")
     return _block_page(request, db, viewer, block_id, open_form=form)
@@ -111,7 +111,7 @@ def file_guesses(request: Request, block_id: Id, db: DbHere, viewer: SignedIn,
     form.for_codes(queries.load_block(db, viewer, block_id), viewer.account_id)
     if form.ok:
         with form.attempt(db):
-            commands.file_guesses(db, block_id, by=viewer, guesses=form.guesses())
+            commands.file_guesses(db, block_id, by=viewer, guesses=form.guesses(), phone=form.phone if form.sent else None)
         if form.ok:
             return redirect(request, "show_block", block_id=block_id, done="guessed")
     return _block_page(request, db, viewer, block_id, guess_form=form)
@@ -125,7 +125,8 @@ def file_choice(request: Request, block_id: Id, db: DbHere, viewer: SignedIn,
     form.for_trial(next((t for t in block.trials if t.runs[0].run_id == first and t.driver_id == viewer.account_id), None))
     if form.ok:
         with form.attempt(db):
-            commands.file_choice(db, block_id, by=viewer, first_run_id=first, chosen_run_id=int(form.values["chosen_run_id"]))
+            commands.file_choice(db, block_id, by=viewer, first_run_id=first, chosen_run_id=int(form.values["chosen_run_id"]),
+                                 phone=form.phone if form.sent else None)  # fmt: skip
         if form.ok:
             return redirect(request, "show_block", block_id=block_id, done="chosen")
     return _block_page(request, db, viewer, block_id, choice_form=form)

@@ -12,6 +12,7 @@ from app.access.actions import Action
 from app.access.guard import DbHere, Id, SignedIn, allow
 from app.access.policy import may
 from app.access.viewer import Viewer
+from app.blind.queries import load_blocks
 from app.db import Db
 from app.feedback.rules import card_letter
 from app.hall import queries, rules
@@ -102,10 +103,30 @@ def _hall_page(request: Request, db: Db, viewer: Viewer, form: Form) -> Response
         request, "hall/show_hall.html", status=form.status if form.submitted else 200, session=session, runs=runs, zone=session.time_zone,
         mine=mine, turn=turn, to_rate=unrated[-1] if unrated else None, older=unrated[:-1], rated=rated, cars=cars,
         end_form=EndHereForm(), last=queries.last_values(cars, turn.id) if turn is not None else {}, form=form,
-        keep=_kept(request, viewer, [run for run in runs if run.id not in rated]), notes=sessions.list_condition_notes(db, session.id),
+        keep=[*_kept(request, viewer, [run for run in runs if run.id not in rated]), *_kept_blocks(request, db, viewer, session.id, runs)],
+        notes=sessions.list_condition_notes(db, session.id),
         next_id=next((run.id for run in runs if run.state == RunState.PLANNED), 0), both=drive_and_conduct(people),
         own=is_own_session(people, viewer.account_id),
     )  # fmt: skip
+
+
+def _kept_blocks(request: Request, db: Db, viewer: Viewer, session_id: int, runs: Sequence[RunRow]) -> list[str]:
+    """Of blind blocks still sealed: a rater's page with choices and guesses; for the holder the key, and the builds that come next."""
+
+    def path(name: str, block_id: int, **more: int) -> str:
+        return path_for(request, name, programme_id=viewer.programme_id, block_id=block_id, **more)
+
+    found: list[str] = []
+    for block in load_blocks(db, viewer.programme_id, viewer=viewer, session_id=session_id) if any(run.sealed for run in runs) else ():
+        if not block.sealed:
+            continue
+        if block.holder_id == viewer.account_id:
+            coming = [run.run_id for run in block.runs if run.state in (RunState.PLANNED, RunState.DRIVING)][:3]
+            found += [path("show_block", block.id), path("show_key", block.id)]
+            found += [path("show_sealed_build", block.id, run_id=run_id) for run_id in coming]
+        elif block.own_runs(viewer.account_id):
+            found.append(path("show_block", block.id))
+    return found
 
 
 def _kept(request: Request, viewer: Viewer, runs: Sequence[RunRow]) -> list[str]:
@@ -121,5 +142,6 @@ def _kept(request: Request, viewer: Viewer, runs: Sequence[RunRow]) -> list[str]
     for run in mine:
         found += paths(("show_slip", "show_end_run"), run_id=run.id)
     for run in [*mine[:3], *others[:3]]:  # what is next; the others are kept when they are
-        found += paths(("show_laps_by_hand", "show_build"), run_id=run.id) + paths(["show_new_incident"], query={"run_id": run.id})
+        names = ("show_laps_by_hand",) if run.sealed else ("show_laps_by_hand", "show_build")
+        found += paths(names, run_id=run.id) + paths(["show_new_incident"], query={"run_id": run.id})
     return list(dict.fromkeys([*found, *(path for run in others[:6] for path in paths(["show_end_run"], run_id=run.id))]))[:40]
