@@ -50,7 +50,7 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "incidents.use_pages": "pages",  # what a revision or a piece has been through
     **{f"planning.{name}": "rules" for name in (  # the plan, its search and the season: no database
         "day", "balance", "brackets", "schedule", "plan", "search", "check", "limits", "fractions", "replan", "season", "facts", "words",
-        "live", "season_facts")},
+        "live", "season_facts", "draw")},
     "planning.day_queries": "queries",  # the rows that a day is made from
     "planning.plan_view": "pages",  # arranges plans for reading
     "planning.season_pages": "pages", "planning.kit_pages": "pages",

@@ -13,17 +13,18 @@ from app.access.viewer import Viewer
 from app.db import Db
 from app.errors import Conflict, NotFound, Refused
 from app.people.models import Hat
-from app.planning import commands, live, queries, words
+from app.planning import commands, live, queries, seal_commands, words
 from app.planning.day_queries import Rows
 from app.planning.facts import Made
 from app.planning.forms import AcceptForm, DayForm
 from app.planning.models import DaySheet
 from app.planning.plan_view import Shown, over, shown_plans
 from app.planning.replan import rest_of_day
+from app.questions.queries import list_questions
 from app.sessions.choices import venue
-from app.sessions.models import CLOSED_STATES, Session
+from app.sessions.models import CLOSED_STATES, RunState, Session
 from app.sessions.queries import get_session, list_session_people
-from app.web.forms import posted, whole
+from app.web.forms import ButtonForm, posted, whole
 from app.web.page import page, redirect
 
 router = APIRouter(prefix="/programmes/{programme_id}/sessions/{session_id}")
@@ -73,8 +74,19 @@ def show_run_card(request: Request, session_id: Id, db: DbHere, viewer: SignedIn
     session = get_session(db, viewer.programme_id, session_id)
     plan, accepted_by = queries.find_plan(db, viewer.programme_id, session_id)
     lines = queries.list_card(db, viewer.programme_id, plan.id) if plan else []
+    waiting = {line.planned.place for line in lines if line.state == RunState.PLANNED and line.code is None}
+    asked = {chain["question"] for chain in plan.told.get("sealed", ()) if waiting.issuperset(chain["places"])} if plan else set()
+    to_seal = [row for row in list_questions(db, viewer.programme_id) if row.label in asked] if asked else []
     return page(request, "planning/show_run_card.html", session=session, zone=session.time_zone, plan=plan, lines=lines,
-                accepted_by=accepted_by)  # fmt: skip
+                accepted_by=accepted_by, to_seal=to_seal)  # fmt: skip
+
+
+@router.post("/plan/seal/{question_id}", dependencies=[allow(Action.SEAL_KEY)])
+def seal_planned(request: Request, session_id: Id, question_id: Id, db: DbHere, viewer: SignedIn,
+                 form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
+    with form.press(db):
+        block_id = seal_commands.seal_planned(db, session_id, question_id, by=viewer).id
+    return redirect(request, "show_key", block_id=block_id, done="saved")
 
 
 @router.get("/rest", dependencies=PLAN)

@@ -78,6 +78,7 @@ class CardLine(NamedTuple):
     car: str
     planned_at: datetime | None
     driver_id: int
+    code: int | None
 
 
 def find_plan(db: Db, programme_id: int, session_id: int) -> tuple[RunPlan | None, str]:
@@ -98,7 +99,7 @@ def list_card(db: Db, programme_id: int, plan_id: int) -> Sequence[CardLine]:
         .join(Membership, and_(Membership.account_id == Run.driver_id, Membership.programme_id == programme_id))
         .where(PlannedRun.plan_id == plan_id).order_by(PlannedRun.place)
     )
-    return [CardLine(line, run.id, run.label, run.state, initials, car, run.planned_at, run.driver_id)
+    return [CardLine(line, run.id, run.label, run.state, initials, car, run.planned_at, run.driver_id, run.blind_code)
             for line, run, initials, car in rows]  # fmt: skip
 
 

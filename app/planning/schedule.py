@@ -18,7 +18,8 @@ NO_BREAK = 6
 """Runs of a car that are driven without a break."""
 
 
-class Chain(NamedTuple):
+@dataclass(frozen=True)
+class Chain:
     """Tests of one car by one driver, or by several who take turns on each build (`drivers`)."""
 
     car: str

@@ -7,7 +7,7 @@ not in seconds, so that a slow machine finds the same plan. Compared with an exa
 
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import pairwise
 from typing import NamedTuple
@@ -135,14 +135,14 @@ def _placed(day: Day, wish: Wish, chains: list[Chain], item: _Item, question: Op
         for k, chain in enumerate(chains):
             fits = chain.car == car and chain.drivers == item.drivers and chain.control == control
             if fits and chain.style is wish.style and item.test not in chain.tests[-1:]:
-                found.append([*chains[:k], chain._replace(tests=(*chain.tests, item.test)), *chains[k + 1 :]])
+                found.append([*chains[:k], replace(chain, tests=(*chain.tests, item.test)), *chains[k + 1 :]])
     if found and not day.tyres:
         return found[-1:]
     style = Style.THERE_AND_BACK if question.fit_only else wish.style
     lead = next((x for x in day.leads if _leads(x, item, control, car) and all(c.car != car for c in chains)), None)
     turn = sum(chain.style is Style.THERE_AND_BACK for chain in chains)
     own = Chain(car, item.drivers, control, (item.test,), style, turn)
-    going_on = [[*chains, own._replace(lead=lead)]] if lead is not None and not question.fit_only else []
+    going_on = [[*chains, replace(own, lead=lead)]] if lead is not None and not question.fit_only else []
     return [*found[-1:], *going_on, [*chains, own]]
 
 
@@ -159,10 +159,10 @@ def _arrange(day: Day, wish: Wish, chains: Sequence[Chain], builds: dict[Test, B
     for chain in chains:
         tests = sorted(chain.tests)
         if len(set(tests)) < 2 or wish.balance_weight < wish.change_weight:
-            done.append(chain._replace(tests=tuple(sorted(tests, key=lambda t: (builds[t], t)))))
+            done.append(replace(chain, tests=tuple(sorted(tests, key=lambda t: (builds[t], t)))))
             continue
         rows = [tuple(tests[i] for i in row) for row in balance.williams(len(tests))]
-        done.append(min((chain._replace(tests=row) for row in rows),
+        done.append(min((replace(chain, tests=row) for row in rows),
                         key=lambda c: balance.imbalance(orders_of(day, [*done, c])).total))  # fmt: skip
     together = _together(chains) if wish.balance_weight >= wish.change_weight else done
     return min(done, together, key=lambda some: balance.imbalance(orders_of(day, some)).total)
@@ -178,7 +178,7 @@ def _together(chains: Sequence[Chain]) -> list[Chain]:
         if 1 < len(set(tests)) == len(tests) <= MOST_IN_A_SQUARE:
             rows = balance.nearest_orders([str(i) for i in range(len(tests))], len(places))[0]
             for k, row in zip(places, rows, strict=True):
-                done[k] = chains[k]._replace(tests=tuple(tests[int(i)] for i in row))
+                done[k] = replace(chains[k], tests=tuple(tests[int(i)] for i in row))
     return done
 
 
@@ -222,7 +222,7 @@ def _exchanged(chains: list[Chain], chance: random.Random) -> list[Chain] | None
         tests[i], tests[j] = tests[j], tests[i]
         if any(a == b for a, b in pairwise(tests)):
             return None
-        tried[k] = chain._replace(tests=tuple(tests))
+        tried[k] = replace(chain, tests=tuple(tests))
         return tried
     others = [m for m, other in enumerate(tried) if m != k and other.car == chain.car and not other.lead]
     if not others or chain.lead:

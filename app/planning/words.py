@@ -96,8 +96,24 @@ def told_of(day: Day, plan: Plan, checked: Sequence[Checked], left: Sequence[Lef
         "left_out": left_words(left), "imbalance": order_words(day, plan),
         "base": base_words(plan.lines), "check": check_words(checked),
         "tests": plan.tests, "changes": plan.changes, "change_min": plan.change_min,
-        "settles": plan.settles, "used_min": plan.minutes_used,
+        "settles": plan.settles, "used_min": plan.minutes_used, "sealed": sealed_of(day, plan),
     }  # fmt: skip
+
+
+def sealed_of(day: Day, plan: Plan) -> list[dict[str, Any]]:
+    """Blind chains as approved: the places of their runs, where controls stand, how often each rival; not which is where.
+
+    A chain that serves several questions is left to be sealed by hand, since a run is in one block.
+    """
+    found = []
+    for k in sorted(sealed_chains(day, plan)):
+        questions = {question for question, _ in plan.chains[k].tests}
+        places = [place for place, line in enumerate(plan.lines) if line.chain == k]
+        if len(questions) == 1 and places:
+            tests = Counter(line.test[1] for line in plan.lines if line.chain == k and line.test is not None)
+            found.append({"question": questions.pop(), "places": places, "rivals": dict(sorted(tests.items())),
+                          "roles": [plan.lines[place].role for place in places]})  # fmt: skip
+    return found
 
 
 def check_words(checked: Sequence[Checked]) -> list[str]:

@@ -3,14 +3,19 @@
 Source: our written acceptance of planning, scenarios 22 to 24; the invented team's day.
 """
 
+import random
+from collections import Counter
 from datetime import timedelta
 
 import pytest
 from sqlalchemy import select
 
 from app import clock
+from app.blind.queries import load_block
 from app.db import transaction
 from app.demo import scenes
+from app.errors import Conflict, NotAllowed
+from app.planning.draw import draw_chain
 from app.planning.models import DaySheet, Kit, PlannedRun, RunPlan
 from app.sessions import commands as sessions
 from app.sessions.models import Run, RunState
@@ -234,6 +239,54 @@ def test_a_blind_question_shows_what_and_how_often_only(db, browser, w):
     assert "t45" not in card.split("15 runs", 1)[1].split("Design check", 1)[0], "nobody reads the order here"
     session = text_of(browser.get(w.path(f"/sessions/{w.session_id}")).text)
     assert "Q-01 t45" not in session
+
+
+def seal(db, w, by="SK"):
+    from app.planning.seal_commands import seal_planned
+
+    with transaction(db), clock.at(scenes.moment(DAY, 7)):
+        return seal_planned(db, w.session_id, w.question_id, by=w.team[by]).id
+
+
+def test_the_order_of_a_blind_question_is_drawn_at_sealing_and_known_to_the_holder_only(db, browser, w):
+    browser.as_(w.team.RT)
+    page = browser.post(plan_path(w), day_form(w, blind=[str(w.question_id)])).text
+    browser.post(plan_path(w, "plan/accept"), accept_form(page))
+    assert "Draw the order" not in browser.get(plan_path(w, "card")).text  # a designer holds no key
+    browser.as_(w.team.SK)
+    assert "Draw the order and lock the key of Q-01" in text_of(browser.get(plan_path(w, "card"), max_queries=12).text)
+    key = text_of(browser.post(plan_path(w, f"plan/seal/{w.question_id}"), {"form_token": "seal-1"}).text)
+    assert "Code key" in key
+    with transaction(db):
+        facts = load_block(db, w.team.SK, 1)
+        behind = Counter((run.variant, run.repeat) for run in facts.runs)
+        own = [[(run.variant, run.repeat) for run in facts.runs if run.initials == who] for who in ("AQ", "MS", "DH")]
+    assert behind == {("t40", False): 6, ("t40", True): 3, ("t45", False): 3, ("t50", False): 3}  # as approved, 9 controls in all
+    assert all(runs[0][0] == runs[-1][0] == "t40" for runs in own), "brackets close"
+    card = text_of(browser.get(plan_path(w, "card")).text)
+    assert all(str(code) in card for code in facts.codes)
+    assert "Draw the order" not in card
+    browser.post(plan_path(w, f"plan/seal/{w.question_id}"), {"form_token": "seal-2"}, status=409)
+
+
+def test_nothing_is_sealed_that_was_not_planned_blind(db, browser, w):
+    with pytest.raises(Conflict, match="No blind runs of Q-01 are planned here"):
+        seal(db, w)
+    browser.as_(w.team.RT).post(plan_path(w), day_form(w))
+    with pytest.raises(NotAllowed):
+        seal(db, w, by="RT")
+
+
+def test_every_order_of_a_chain_is_as_likely_as_any_other():
+    """Two tests and two of four controls under their second code: 2 x 6 draws. Chi-square of 6000 draws against equal shares,
+    11 degrees of freedom; its upper .001 point is 31.3 (table of the chi-square distribution)."""
+    rng = random.Random(11)
+    roles = ["control", "test", "control", "test", "control", "control"]
+    seen = Counter(tuple(draw_chain(roles, {"a": 1, "b": 1}, "c", rng)) for _ in range(6000))
+    assert len(seen) == 12
+    assert sum((n - 500) ** 2 / 500 for n in seen.values()) < 31.3
+    with pytest.raises(ValueError, match="3 tests for 2 runs"):
+        draw_chain(roles, {"a": 3}, "c", rng)
 
 
 def test_kit_and_part_figures_limit_the_plan(db, browser, w):
