@@ -122,7 +122,7 @@ SCRIPT = ROOT / ".ci" / "run"
 
 
 def test_the_ci_script_runs_the_readmes_own_test_line():
-    line = next(line for line in (ROOT / "README.md").read_text().splitlines() if line.strip().endswith("/pytest"))
+    line = next(line for line in (ROOT / "README.md").read_text().splitlines() if line.strip().endswith("/pytest -n auto"))
     assert line.strip() in SCRIPT.read_text()
 
 

@@ -11,14 +11,13 @@ from sqlalchemy.orm import selectinload
 from app.concerns.models import Concern
 from app.db import Database, Db
 from app.feedback.models import Slip, SlipVersion
-from app.history.models import Happening, OutboxReceipt
-from app.sessions.models import Run, RunReport
+from app.history.models import OutboxReceipt
+from app.sessions.models import ConditionNote, Run, RunReport, Session
 from tests.hall.steps import ms
 from tests.kills.entries import Kept
 
 FAULTS = ("lost", "doubled", "altered", "under another name", "never sent")
 CLOCK_SLACK_MS = 2  # the moment is computed back from the time of receipt, both rounded to a millisecond
-NOTED = "noted conditions of"
 Key = tuple[str, Any]
 
 
@@ -96,8 +95,9 @@ def rows(db: Db, programme_id: int) -> Iterator[tuple[Key, Found]]:
     for report in db.scalars(select(RunReport).where(RunReport.programme_id == programme_id)):
         content = {"at": ms(report.at), "taken": report.taken, "said": report.said}
         yield (report.what, report.run_id), Found(report.by_id, content)
-    for line in db.scalars(select(Happening).where(Happening.programme_id == programme_id, Happening.what == NOTED)):
-        yield ("conditions", line.detail["now"].get("air_temp_degC")), Found(line.by_id or 0, line.detail["now"])
+    of_session = select(Session.id).where(Session.programme_id == programme_id)
+    for note in db.scalars(select(ConditionNote).where(ConditionNote.session_id.in_(of_session))):
+        yield ("conditions", note.noted.get("air_temp_degC")), Found(note.by_id, note.noted)
     for concern in db.scalars(select(Concern).where(Concern.programme_id == programme_id)):
         content = {"words": concern.words, "danger": concern.danger, "severity": concern.product_severity}
         yield ("concern", concern.words.split(":")[0]), Found(concern.raised_by_id, content)

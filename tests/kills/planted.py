@@ -4,7 +4,7 @@ import asyncio
 import itertools
 import json
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qsl
 
@@ -98,7 +98,7 @@ def alters_content() -> None:
         said = answers(self)
         if next(numbers) % 2:
             return said
-        return replace(said, marks={name: mark and mark // 100 * 100 for name, mark in said.marks.items()})
+        return said._replace(marks={name: mark and mark // 100 * 100 for name, mark in said.marks.items()})
 
     SlipForm.answers = altered  # type: ignore[method-assign]
 
@@ -110,7 +110,7 @@ def files_under_another_name() -> None:
     raised, numbers = commands.raise_concern, itertools.count()
 
     def raise_concern(db: Any, *, by: Any, **said: Any) -> Any:
-        return raised(db, by=by if next(numbers) % 2 else replace(by, account_id=1), **said)
+        return raised(db, by=by if next(numbers) % 2 else by._replace(account_id=1), **said)
 
     commands.raise_concern = raise_concern
 

@@ -74,6 +74,7 @@ def _parts_and_question(walker: Walker) -> None:
 def _hall_day(walker: Walker) -> None:
     walker.switch_to("sk", PASSWORD)
     walker.follow("Hall")
+    walker.follow("All test sessions")
     walker.submit("Add car", {"name": "car 1"})
     walker.follow("Plan a session")
     walker.submit("Plan session", {"place": "Quarry", "on_date": "2026-02-03", "surface": "carpet", "grip": "low", "air_temp_degC": "7"})
