@@ -119,10 +119,15 @@ def empty(tmp_path: Path) -> Iterator[Site]:
     site.stop()
 
 
-def open_page(chromium: Browser, *, width: int = 390, dark: bool = False, javascript: bool = True, bypass_csp: bool = False) -> Page:
-    """A fresh browser profile; any script error or policy violation fails the test that looks at `page.faults`."""
+def open_page(chromium: Browser, *, width: int = 390, dark: bool = False, javascript: bool = True, bypass_csp: bool = False,
+              worker: bool = True) -> Page:  # fmt: skip
+    """A fresh browser profile; any script error or policy violation fails the test that looks at `page.faults`.
+
+    Without `worker` every request passes `page.route`; what a service worker sends does not.
+    """
     context = chromium.new_context(viewport={"width": width, "height": 844}, color_scheme="dark" if dark else "light",
-                                   java_script_enabled=javascript, bypass_csp=bypass_csp)  # fmt: skip
+                                   java_script_enabled=javascript, bypass_csp=bypass_csp,
+                                   service_workers="allow" if worker else "block")  # fmt: skip
     page = context.new_page()
     page.faults = []  # type: ignore[attr-defined]
     page.on("pageerror", lambda error: page.faults.append(str(error)))  # type: ignore[attr-defined]

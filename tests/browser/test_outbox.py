@@ -54,7 +54,7 @@ def test_filed_offline_reloaded_offline_and_sent_once(chromium, day):
 
 
 def test_an_answer_lost_after_the_commit_makes_no_second_slip(chromium, day):
-    page = open_page(chromium)
+    page = open_page(chromium, worker=False)
     sign_in(page, day.base, "aq")
     page.goto(f"{day.base}{P}/runs/{day.driven}/slip")
     lost = []
@@ -77,7 +77,7 @@ def test_an_answer_lost_after_the_commit_makes_no_second_slip(chromium, day):
 
 
 def test_a_page_of_any_kind_is_no_receipt(chromium, day):
-    page = open_page(chromium)
+    page = open_page(chromium, worker=False)
     sign_in(page, day.base, "aq")
     page.goto(f"{day.base}{P}/runs/{day.driven}/slip")
     page.route("**/slip", lambda route: route.fulfill(status=200, content_type="text/html", body="<h1>Welcome to the hall's network</h1>")
