@@ -200,12 +200,13 @@ const Outbox = (() => {
   async function round() {
     const also = new Set(wanted);
     wanted.clear();
+    const due = (e) => e && e.person === PERSON && !e.path.includes("@") && (e.state !== "refused" || also.has("all") || also.has(e.token));
     try {
-      await alone(async (mine) => {
+      if ((await list()).some(due)) await alone(async (mine) => {   // nothing to send: no lock that a page might take along as it closes
         const entries = await list();
         for (const { token } of [...entries.filter((e) => !e.files), ...entries.filter((e) => e.files)]) {   // photos last: they take long
           const entry = await get(token);
-          if (!entry || entry.person !== PERSON || entry.path.includes("@") || (entry.state === "refused" && !also.has("all") && !also.has(token))) continue;
+          if (!due(entry)) continue;
           if (!await mine() || await send(entry) === "stop") break;
         }
       });

@@ -1,5 +1,6 @@
 // What a page does with the outbox: keeps a form that is filed, says what is unsent, and asks to send at the right moments.
 "use strict";
+// No const or let at the top: where the outbox was lost on the way, this file runs a second time (first.js).
 
 // --- words
 function ageOf(ms) {
@@ -98,7 +99,7 @@ async function fileForm(form, submitter) {
   else if (now.state === "refused") { form.dataset.again = entry.token; showRefusal(form, now.said); }
   else showKept(form, now);
 }
-const PATIENCE = 9000;   // ms that a person waits for the answer before being told that it is kept
+var PATIENCE = 9000;   // ms that a person waits for the answer before being told that it is kept
 function goOn(entry, receipt) {
   const target = new URL(receipt.went || `/programmes/${entry.programme}/hall`, location.href);
   if (target.origin !== location.origin) return;
@@ -176,7 +177,7 @@ document.addEventListener("submit", (event) => {
   })();
 });
 
-const wake = () => { if (document.visibilityState !== "hidden") Outbox.replay(); };
+var wake = () => { if (document.visibilityState !== "hidden") Outbox.replay(); };
 for (const name of ["online", "focus"]) window.addEventListener(name, wake);
 window.addEventListener("pageshow", (event) => { if (event.persisted) { freshTokens(); wake(); } });
 document.addEventListener("visibilitychange", wake);
@@ -189,3 +190,4 @@ Outbox.contact().then((there) => {
   if (!there && made && document.querySelector("[data-hall]")) say("warn", "No signal", `This page is as it was ${made}. What you file is kept on this phone and sent later.`);
 });
 Outbox.replay();
+document.documentElement.dataset.outbox = "ready";              // first.js holds every form until then

@@ -15,7 +15,7 @@ from tests.browser.bad_network.schedules import Place, added, installation, play
 from tests.browser.bad_network.walk import Walk
 from tests.kills.world import make_world
 
-SCHEDULES, MOST_OF_A_PLANT = 5, 12  # 25 by `python -m tests.campaigns bad_network --small`: they take minutes
+SCHEDULES, MOST_OF_A_PLANT = 25, 12
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +32,7 @@ def test_what_a_phone_promised_arrives_once_unchanged_under_its_own_name(chromiu
     assert all(one.clean for one in told), [line for one in told for line in one.sentences]
     assert sums["promised"] >= 3 * SCHEDULES * 0.7
     lost = {"POST dropped", "POST answer_dropped", "POST answer_cut", "POST twice", "POST portal", "POST bad_gateway_after"}
-    assert len(lost & set(sums["network"])) >= 3, "the network was too good"
+    assert lost <= set(sums["network"]), "the network was too good"
 
 
 QUICK = ("any_200", "whoever", "memory")  # a fresh token on a retry shows in the campaign: it takes minutes to come up

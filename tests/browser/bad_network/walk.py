@@ -6,7 +6,7 @@ from collections import Counter
 from contextlib import nullcontext, suppress
 from random import Random
 
-from playwright.sync_api import Browser, Error, Page
+from playwright.sync_api import Browser, Error, Locator, Page
 
 from app.db import Database, transaction
 from app.people.commands import end_sign_ins, start_sign_in
@@ -18,7 +18,9 @@ from tests.kills.world import World
 from tests.make import PASSWORD
 
 FILINGS, PATIENCE_S, PAGE_MS = (3, 5), 14.0, 4000
-READY = "typeof Outbox === 'object' && document.body.dataset.person"
+# A page whose scripts were lost opens too: what stands over its forms (first.js) is in the play. Without that one, too, the page is
+# a plain form that promises nothing, and the person loads it again.
+READY = "typeof outboxMinds === 'function' && document.body.dataset.person"
 HELD = """Outbox.list().then(all => all.map(
     e => ({person: e.person, state: e.state, said: JSON.stringify(e.said || null), path: e.path, text: JSON.stringify(e.pairs)})))"""
 BETWEEN = ("reload", "close_tab", "expire", "lend", "lend", "wake", "second_tab", "restart", "nothing")
@@ -116,10 +118,14 @@ class Walk:
         self.context.set_offline(False)
 
     def _wait_for_word(self, filed: Filed, before: str) -> None:
-        """Kept, or gone on to the next page: both are the phone's promise."""
+        """Kept, or gone on to the next page: both are the phone's promise. Where the page says that it lost its scripts, again."""
         until = time.monotonic() + PATIENCE_S
         while time.monotonic() < until:
             with suppress(Error):
+                lost = self.page.locator("[data-outbox-lost]:not([data-seen])")
+                if lost.count():
+                    self._tap_again(filed, lost)
+                    until = time.monotonic() + PATIENCE_S
                 gone = self.page.url != before or not self.page.evaluate("window.sameTap === true")  # a reload too: it goes on here
                 if gone or self.page.locator("[data-kept]").count():
                     filed.promised = True
@@ -130,6 +136,13 @@ class Walk:
                     return
             self.page.wait_for_timeout(15)
         raise AssertionError(f"{filed.path}: no word from the phone in {PATIENCE_S} s at {self.page.url}")
+
+    def _tap_again(self, filed: Filed, lost: Locator) -> None:
+        self.did["tapped again, the scripts were lost"] += 1
+        lost.evaluate("box => { box.dataset.seen = 'yes' }")
+        self._fine()
+        filed.tapped_at = time.time()
+        self.page.locator('form:has([data-outbox-lost]) button:not([type=button])').first.click(no_wait_after=True)
 
     def _see(self, filed: Filed) -> None:
         """After the tab went away under the tap: what the phone holds is promised; the rest may be there or not."""
