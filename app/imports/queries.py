@@ -10,14 +10,14 @@ from app.db import Db
 from app.errors import Conflict, NotFound, Refused
 from app.history.models import Happening
 from app.imports.plan import Plan, make_plan
-from app.imports.rules import Choices, Scale
+from app.imports.rules import Choices, Role, Scale
 from app.people.models import Account, Hat, Membership
 from app.people.queries import list_people
 from app.people.rules import name_key
 from app.programmes.models import Programme
 from app.programmes.queries import find_programme_by_name, list_attributes
 from app.questions.queries import find_question_by_title
-from app.tables import Table
+from app.tables import Errors, Table
 
 IMPORTED = "imported table"
 
@@ -76,11 +76,14 @@ def check_import(db: Db, programme_id: int | None, table: Table, choices: Choice
             "Choose another title.",
             field="title",
         )
-    return Checked(plan, match_drivers(db, programme_id, plan.drivers))
+    return Checked(plan, match_drivers(db, programme_id, plan))
 
 
-def match_drivers(db: Db, programme_id: int | None, names: list[str]) -> dict[str, int]:
-    """Driver as the table names them -> account, for those who are in the programme already (by initials or name)."""
+def match_drivers(db: Db, programme_id: int | None, plan: Plan) -> dict[str, int]:
+    """Driver as the table names them -> account, for those who are in the programme already (by initials or name).
+
+    Raises TableRefused with the line of each name that is nobody's alone.
+    """
     if programme_id is None:
         return {}
     initials: dict[str, int] = {}
@@ -89,20 +92,20 @@ def match_drivers(db: Db, programme_id: int | None, names: list[str]) -> dict[st
         initials[name_key(person.initials)] = person.account_id
         by_name.setdefault(name_key(person.name), []).append(person.account_id)
     matched: dict[str, int] = {}
-    for name in names:
+    errors = Errors()
+    column = plan.choices.columns.get(Role.DRIVER, "")
+    for name in plan.drivers:
         key = name_key(name)
         candidates = [initials[key]] if key in initials else by_name.get(key, [])
+        other = next((known for known, account_id in matched.items() if account_id in candidates), None)
+        line = next(run.line for run in plan.runs if run.driver == name)
         if len(candidates) > 1:
-            raise Conflict(f"Two people of the programme are called {name}", "", "Write their initials in the table.")
-        if candidates:
-            other = next((known for known, account_id in matched.items() if account_id == candidates[0]), None)
-            if other is not None:
-                raise Conflict(
-                    f"“{other}” and “{name}” are the same person here",
-                    "One is the initials of the other",
-                    "Write them one way in the table.",
-                )
+            errors.add(line, column, name, "is the name of two people of the programme; write their initials")
+        elif other is not None:
+            errors.add(line, column, name, f"is the same person here as “{other}”; write them one way in the table")
+        elif candidates:
             matched[name] = candidates[0]
+    errors.refuse()
     return matched
 
 

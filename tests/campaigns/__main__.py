@@ -6,6 +6,7 @@
     large_gain                  what the clause of a large gain buys
     planned_seasons             seasons planned by the tool against three plain habits
     lap_files                   ten thousand generated timing files: none crashes, none loses a lap
+    ratings_files               ten thousand generated ratings files: none crashes, none loses a mark
     two_worlds                  can anybody tell what is behind a sealed code, or a rater what others wrote?
     kill_test                   a thousand kills on each database while sixteen phones file: nothing lost, doubled, altered
     bad_network                 five hundred bad networks between a phone's browser and the app: the same
@@ -21,7 +22,7 @@ from pathlib import Path
 
 from app.trials.cli import add_arguments, run_campaign
 from tests.blind import campaign as two_worlds
-from tests.campaigns import bought, kill_test, lap_files, outlook, planned
+from tests.campaigns import bought, kill_test, lap_files, outlook, planned, ratings_files
 from tests.campaigns.alarms import alarms
 
 SMALL_CELLS = "rated-equal-d3,rated-better1-d3"
@@ -56,11 +57,13 @@ def main(words: list[str] | None = None) -> int:
     named.add_argument("--out", type=Path, default=Path(__file__).parent / "planned_seasons.json")
     named.add_argument("--small", action="store_true", help="two programmes into a temporary file")
     named.set_defaults(run=planned_campaign)
-    named = campaigns.add_parser("lap_files", help="no generated timing file crashes or loses a lap")
-    named.add_argument("--files", type=int, default=10_000)
-    named.add_argument("--out", type=Path, default=Path(__file__).parent / "lap_files.json")
-    named.add_argument("--small", action="store_true", help="200 files, written nowhere")
-    named.set_defaults(run=lambda asked: lap_files.run(200, None) if asked.small else lap_files.run(asked.files, asked.out))
+    for what, module, told in (("lap_files", lap_files, "timing file crashes or loses a lap"),
+                               ("ratings_files", ratings_files, "ratings file crashes or loses a mark")):  # fmt: skip
+        named = campaigns.add_parser(what, help=f"no generated {told}")
+        named.add_argument("--files", type=int, default=10_000)
+        named.add_argument("--out", type=Path, default=Path(__file__).parent / f"{what}.json")
+        named.add_argument("--small", action="store_true", help="200 files, written nowhere")
+        named.set_defaults(run=files_campaign, module=module)
     named = campaigns.add_parser("two_worlds", help="can a sealed key or others' marks be told from any answer?")
     named.add_argument("--pairs", type=int, default=200)
     named.add_argument("--out", type=Path, default=Path(__file__).parent / "two_worlds.json")
@@ -80,6 +83,10 @@ def main(words: list[str] | None = None) -> int:
     named.set_defaults(run=network_campaign)
     asked = parser.parse_args(words)
     return asked.run(asked)
+
+
+def files_campaign(asked: argparse.Namespace) -> int:
+    return asked.module.run(200, None) if asked.small else asked.module.run(asked.files, asked.out)
 
 
 def outlook_campaign(asked: argparse.Namespace) -> int:

@@ -92,14 +92,6 @@ def test_a_driver_of_the_programme_is_found_by_initials_or_name_and_others_are_m
     assert new.login == f"imported-{team.id}-jo-brand"
 
 
-def test_initials_and_name_of_one_person_in_one_table_are_refused(db):
-    team = make.programme(db)
-    before = dump(db)
-    with pytest.raises(Conflict, match="the same person"):
-        bring(db, csv("AQ,S1,1,t40,7", "Asta Quillfeather,S1,2,t45,7"), by=team.OW)
-    assert dump(db) == before
-
-
 def test_the_same_file_again_adds_nothing_and_says_what_it_became(db):
     team = make.programme(db)
     first = bring(db, WINE, wine_choices(), by=team.OW)
@@ -252,3 +244,14 @@ def test_twelve_thousand_marks_go_in_within_half_a_minute(db):
     bring(db, content, choices("attribute", scale=Scale("quality", 100, 1000, 100)), by=team.OW)
     assert time.perf_counter() - began < 30
     assert count(db, Mark) == 12_800
+
+
+def test_a_person_named_two_ways_is_refused_with_line_and_column(db):
+    team = make.programme(db)
+    before = dump(db)
+    with pytest.raises(TableRefused) as said:
+        bring(db, csv("AQ,S1,1,t40,7", "Asta Quillfeather,S1,2,t45,7.5"), by=team.OW)
+    (error,) = said.value.errors.lines
+    assert (error.line, error.column, error.value) == (3, "driver", "Asta Quillfeather")
+    assert "same person here as “AQ”" in error.reason
+    assert dump(db) == before

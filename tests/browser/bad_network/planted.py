@@ -30,7 +30,7 @@ PLANTS = {
                           (ECHOES, "receipt?.hash === entry.hash"))),
     "whoever": Plant("an entry is sent as whoever is signed in", "under another name",
                      (('"X-Outbox-Person": entry.person', '"X-Outbox-Person": PERSON'),
-                      ("!entry || entry.person !== PERSON ||", "!entry ||"))),
+                      ("e && e.person === PERSON &&", "e &&"))),
     "memory": Plant("what was typed is changed before it is kept", "altered",
                     (("entry.hash = hashOf(entry);",
                       'entry.pairs.forEach((p) => { if (["remark", "words", "note"].includes(p[0])) p[1] = p[1].toUpperCase(); }); '
