@@ -15,6 +15,7 @@ from app.concerns import photo_pages as concern_photos
 from app.db import Database
 from app.decisions import pages as decisions
 from app.dossiers import pages as dossiers
+from app.feedback import card_pages
 from app.feedback import pages as feedback
 from app.hall import alone_pages as alone
 from app.hall import pages as hall
@@ -39,7 +40,7 @@ from app.web.middleware import BodyLimit, KnownHosts, OriginCheck, SecurityHeade
 from app.web.render import STATIC, make_environment
 
 ROUTERS: tuple[APIRouter, ...] = (
-    people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, blind.router,
+    people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, card_pages.router, blind.router,
     measurements.router, timing.router, lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router,
     hall.router, alone.router, decisions.router, planning.router, season_pages.router, kit_pages.router, imports.router,
     archive.router, dossiers.router, trials.router,

@@ -20,7 +20,7 @@ from app.settings import ROOT
 from tests.access.routes import guards_of
 
 # The order in which a programme runs. The people, their programme and its trail are the ground that all stand on.
-STORY = ("history people programmes", "parts", "questions", "sessions", "feedback", "blind", "measurements", "timing", "photos", "concerns",
+STORY = ("history people programmes", "parts", "questions", "sessions", "photos", "feedback", "blind", "measurements", "timing", "concerns",
          "incidents", "hall", "decisions", "planning", "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
 PLACE = {feature: place for place, features in enumerate(STORY) for feature in features.split()}
 KINDS = ("models", "rules", "queries", "commands", "forms", "pages")
@@ -46,6 +46,7 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "incidents.words": "models",  # the closed lists of words, which columns and forms use
     "incidents.exposures": "rules",  # what a part has been through, added up
     "incidents.exposure_queries": "queries",
+    "feedback.card_pages": "pages",  # a paper card and its photo
     "concerns.photo_queries": "queries", "concerns.photo_pages": "pages",  # photos of a concern
     "incidents.use_pages": "pages",  # what a revision or a piece has been through
     **{f"planning.{name}": "rules" for name in (  # the plan, its search and the season: no database

@@ -11,6 +11,7 @@ from app.web.forms import Field, Form
 COULD_NOT_JUDGE = "could-not-judge"
 CONFIDENCES = [(word.value, word.value) for word in Confidence]
 DAMAGE = ("bent", "cracked", "chipped edge", "stripped thread", "pulled insert", "worn", "loose", "melted", "swollen pack", "tweaked")
+CARD_PHOTO = "JPEG, PNG or WebP, at most 8 MB. Place and camera are not kept."
 REASONS = [(reason.value, reason.value) for reason in NotCounted]
 
 
@@ -30,6 +31,7 @@ class SlipForm(Form):
         "rater_id": Field("Rated by", kind="hidden", required=False),
         "paper_card": Field("Paper card", longest=40, required=False,
                             hint="Run number and letter, such as R-12 K. A card of your own has no letter: write “own 14”."),
+        "card_photo": Field("Photo of the card", kind="file", required=False, hint=CARD_PHOTO),
         "captured_at": Field("Time on the card", kind="datetime-local", required=False, hint="Venue time."),
     }
 
@@ -69,6 +71,10 @@ class SlipForm(Form):
         damage = self.values["damage"]
         lines = [self.values["remark"], f"Damage seen: {', '.join(damage)}." if damage else ""]
         return Answers(marks, self.values["confidence"] or "", self.values["heard_others"], "\n".join(line for line in lines if line))
+
+
+class CardPhotoForm(Form):
+    fields_declared = {"card_photo": Field("Photo of the card", kind="file", hint=CARD_PHOTO)}
 
 
 class CountingForm(Form):

@@ -128,3 +128,16 @@ class CountingNote(Base):
     text: Mapped[str] = mapped_column(Text, default="")
     by_id: Mapped[int] = mapped_column(ForeignKey("accounts.id"))
     at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+
+class SlipPhoto(Base):
+    """A photo of the paper card that a slip was typed from. Only ever added."""
+
+    __tablename__ = "slip_photos"
+    __table_args__ = (UniqueConstraint("slip_id", "photo_id"),)
+
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    slip_id: Mapped[int] = mapped_column(ForeignKey("slips.id"))
+    photo_id: Mapped[int] = mapped_column(ForeignKey("photos.id"))
+    added_by_id: Mapped[int] = mapped_column(ForeignKey("accounts.id"))
+    added_at: Mapped[datetime] = mapped_column(UtcDateTime)

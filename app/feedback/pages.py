@@ -10,8 +10,17 @@ from app.access.viewer import Viewer
 from app.db import Db
 from app.errors import Conflict, NotAllowed
 from app.feedback import choices, commands, queries, rules, version_commands
-from app.feedback.forms import ConfirmMoveForm, CountingForm, MoveForm, SettleForm, SlipForm, SwapForm, WithdrawForm
-from app.feedback.models import Source
+from app.feedback.forms import (
+    CardPhotoForm,
+    ConfirmMoveForm,
+    CountingForm,
+    MoveForm,
+    SettleForm,
+    SlipForm,
+    SwapForm,
+    WithdrawForm,
+)
+from app.feedback.models import Slip
 from app.people.rules import new_token
 from app.programmes.queries import list_attributes
 from app.sessions import queries as sessions
@@ -31,7 +40,7 @@ def show_run(request: Request, run_id: Id, db: DbHere, viewer: SignedIn) -> Resp
 
 @router.get("/runs/{run_id}/slip", dependencies=FILE)
 def show_slip(request: Request, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    return _slip_page(request, db, viewer, run_id, SlipForm().fill(token=new_token()))
+    return slip_page(request, db, viewer, run_id, SlipForm().fill(token=new_token()))
 
 
 @router.post("/runs/{run_id}/slip", dependencies=FILE)
@@ -46,35 +55,12 @@ def file_slip(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
         if form.ok:
             done = "proposed" if receipt.outcome == "proposed" else "filed"
             return redirect(request, "show_run", run_id=receipt.run_id, done=done)
-    return _slip_page(request, db, viewer, run_id, form)
-
-
-@router.get("/runs/{run_id}/paper-slip", dependencies=[allow(Action.FILE_FOR_ANOTHER)])
-def show_paper_slip(request: Request, run_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    return _slip_page(request, db, viewer, run_id, SlipForm().fill(token=new_token()), paper=True)
-
-
-@router.post("/runs/{run_id}/paper-slip", dependencies=[allow(Action.FILE_FOR_ANOTHER)])
-def file_paper_slip(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
-                    form: SlipForm = posted(SlipForm)) -> Response:  # fmt: skip
-    form.for_attributes(list_attributes(db, viewer.programme_id, on_slip=True))
-    run = sessions.get_run(db, viewer.programme_id, run_id)
-    driver_id, zone = run.driver_id, run.session.time_zone
-    if form.ok:
-        with form.attempt(db):
-            rules.check_card(form.values["paper_card"], sessions.get_run(db, viewer.programme_id, run_id))
-            captured = choices.venue(form.values["captured_at"], zone)
-            receipt = commands.file_slip(db, run_id, by=viewer, token=form.values["token"], answers=form.answers(), rater_id=driver_id,
-                               captured_at=captured, source=Source.PAPER, paper_card=form.values["paper_card"])  # fmt: skip
-        if form.ok:
-            done = "proposed" if receipt.outcome == "proposed" else "filed"
-            return redirect(request, "show_run", run_id=run_id, done=done)
-    return _slip_page(request, db, viewer, run_id, form, paper=True)
+    return slip_page(request, db, viewer, run_id, form)
 
 
 @router.get("/slips/{slip_id}", dependencies=SEE)
 def show_filed_slip(request: Request, slip_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    return _filed_page(request, db, viewer, slip_id)
+    return filed_page(request, db, viewer, slip_id)
 
 
 @router.get("/slips/{slip_id}/amend", dependencies=AMEND)
@@ -110,7 +96,7 @@ def move_slip(request: Request, slip_id: Id, db: DbHere, viewer: SignedIn,
                                         reason=form.values["reason"]).run_id  # fmt: skip
         if form.ok:
             return redirect(request, "show_run", run_id=run_id, done="amended")
-    return _filed_page(request, db, viewer, slip_id, move_form=form)
+    return filed_page(request, db, viewer, slip_id, move_form=form)
 
 
 @router.post("/slips/{slip_id}/withdraw", dependencies=AMEND)
@@ -121,7 +107,7 @@ def withdraw_slip(request: Request, slip_id: Id, db: DbHere, viewer: SignedIn,
             run_id = commands.withdraw_slip(db, slip_id, by=viewer, why=form.values["why"]).run_id
         if form.ok:
             return redirect(request, "show_run", run_id=run_id, done="withdrawn")
-    return _filed_page(request, db, viewer, slip_id, withdraw_form=form)
+    return filed_page(request, db, viewer, slip_id, withdraw_form=form)
 
 
 @router.post("/slips/{slip_id}/versions/{version}/settle", dependencies=AMEND)
@@ -132,7 +118,7 @@ def settle_proposed(request: Request, slip_id: Id, version: Id, db: DbHere, view
             commands.settle_proposed(db, slip_id, version, by=viewer, accept=form.values["accept"] == "yes")
         if form.ok:
             return redirect(request, "show_filed_slip", slip_id=slip_id, done="saved")
-    return _filed_page(request, db, viewer, slip_id, settle_form=form)
+    return filed_page(request, db, viewer, slip_id, settle_form=form)
 
 
 @router.post("/slips/{slip_id}/versions/{version}/confirm-move", dependencies=JUDGE)
@@ -143,7 +129,7 @@ def confirm_move(request: Request, slip_id: Id, version: Id, db: DbHere, viewer:
             version_commands.confirm_move(db, slip_id, version, by=viewer, accept=form.values["accept"] == "yes")
         if form.ok:
             return redirect(request, "show_filed_slip", slip_id=slip_id, done="saved")
-    return _filed_page(request, db, viewer, slip_id, confirm_form=form)
+    return filed_page(request, db, viewer, slip_id, confirm_form=form)
 
 
 @router.post("/slips/{slip_id}/confirm", dependencies=FILE)
@@ -212,7 +198,7 @@ def _run_page(request: Request, db: Db, viewer: Viewer, run_id: int, sent: Count
     )  # fmt: skip
 
 
-def _slip_page(request: Request, db: Db, viewer: Viewer, run_id: int, form: SlipForm, *, paper: bool = False) -> Response:
+def slip_page(request: Request, db: Db, viewer: Viewer, run_id: int, form: SlipForm, *, paper: bool = False) -> Response:
     run = sessions.get_run(db, viewer.programme_id, run_id)
     if not form.scales:
         form.for_attributes(list_attributes(db, viewer.programme_id, on_slip=True))
@@ -225,7 +211,7 @@ def _slip_page(request: Request, db: Db, viewer: Viewer, run_id: int, form: Slip
                 people=sessions.account_names(db, viewer.programme_id))  # fmt: skip
 
 
-def _see_slip(db: Db, viewer: Viewer, slip_id: int) -> tuple[object, Run]:
+def see_slip(db: Db, viewer: Viewer, slip_id: int) -> tuple[Slip, Run]:
     slip = queries.get_slip(db, viewer.programme_id, slip_id)
     run = sessions.get_run(db, viewer.programme_id, slip.run_id)
     mine = slip.rater_id == viewer.account_id or run.driver_id == viewer.account_id
@@ -235,20 +221,24 @@ def _see_slip(db: Db, viewer: Viewer, slip_id: int) -> tuple[object, Run]:
     return slip, run
 
 
-def _filed_page(request: Request, db: Db, viewer: Viewer, slip_id: int, **forms: Form) -> Response:
-    slip, run = _see_slip(db, viewer, slip_id)
+def marks_hidden(viewer: Viewer, slip: Slip, run: Run) -> bool:
+    """A rater's own earlier marks, within a block whose key is sealed."""
+    return run.sealed and viewer.account_id in (slip.rater_id, run.driver_id)
+
+
+def filed_page(request: Request, db: Db, viewer: Viewer, slip_id: int, **forms: Form) -> Response:
+    slip, run = see_slip(db, viewer, slip_id)
     names = queries.attribute_names(list_attributes(db, viewer.programme_id))
     sent = next(iter(forms.values()), None)
-    own = slip.rater_id == viewer.account_id  # type: ignore[attr-defined]
-    move = forms.get("move_form") or MoveForm().fill(version=slip.version).offer(  # type: ignore[attr-defined]
+    own, sealed = slip.rater_id == viewer.account_id, marks_hidden(viewer, slip, run)
+    move = forms.get("move_form") or MoveForm().fill(version=slip.version).offer(
         run_id=choices.own_runs(db, viewer, run.id) if own else [])  # fmt: skip
     return page(
         request, "feedback/show_filed_slip.html", status=sent.status if sent else 200, slip=slip, run=run, names=names,
         people=sessions.account_names(db, viewer.programme_id), move_form=move, own=own,
         withdraw_form=forms.get("withdraw_form") or WithdrawForm(), settle_form=forms.get("settle_form") or SettleForm(),
-        confirm_form=forms.get("confirm_form") or ConfirmMoveForm(),
-        sealed=run.sealed and viewer.account_id in (slip.rater_id, run.driver_id),  # type: ignore[attr-defined]
-        zone=run.session.time_zone,
+        confirm_form=forms.get("confirm_form") or ConfirmMoveForm(), card_form=forms.get("card_form") or CardPhotoForm(),
+        sealed=sealed, cards=[] if sealed else queries.card_photos(db, slip_id), zone=run.session.time_zone,
     )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from app.access.viewer import Viewer
 from app.db import Db
 from app.errors import NotFound
 from app.feedback import rules
-from app.feedback.models import CountingNote, Slip, SlipVersion, VersionState
+from app.feedback.models import CountingNote, Slip, SlipPhoto, SlipVersion, VersionState
 from app.people.models import Hat
 from app.programmes.models import Attribute
 from app.sessions.models import CLOSED_STATES, Run, RunState, Session
@@ -134,3 +134,8 @@ def attribute_names(attributes: Sequence[Attribute]) -> dict[int, str]:
 
 def marks_of(version: SlipVersion) -> dict[int, int | None]:
     return {mark.attribute_id: mark.mark_hundredths for mark in version.marks}
+
+
+def card_photos(db: Db, slip_id: int) -> list[int]:
+    """Ids of the photos of the card that a slip was typed from."""
+    return list(db.scalars(select(SlipPhoto.photo_id).where(SlipPhoto.slip_id == slip_id).order_by(SlipPhoto.id)))

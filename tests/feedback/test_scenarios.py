@@ -1,5 +1,6 @@
 """Acceptance scenarios 12 to 21, 25 and 26 through commands and pages; all data is the invented fixture."""
 
+import io
 from datetime import timedelta
 
 import pytest
@@ -9,8 +10,10 @@ from app.db import transaction
 from app.decisions import queries as decisions
 from app.errors import Conflict, NotAllowed, Refused
 from app.feedback import commands, queries
+from app.feedback.card_commands import add_card_photo
 from app.feedback.models import NotCounted, Source
 from app.feedback.rules import Answers
+from app.photos.rules import read_picture
 from app.programmes.queries import list_attributes
 from app.sessions import build_commands
 from app.sessions.models import RunState
@@ -18,6 +21,7 @@ from app.sessions.queries import get_run
 from tests import fixture
 from tests.fixture import scenes
 from tests.pages import text_of
+from tests.photos.pictures import saved
 
 TOKEN = "a-token-made-when-the-form-was-served"
 
@@ -126,6 +130,31 @@ def test_16_filing_for_another_from_a_paper_card(db, w):
         commands.amend_slip(db, slip.id, by=w.team.DH, version=1, answers=answers(w, 7.0), reason="card was misread")
     with pytest.raises(NotAllowed), transaction(db):
         commands.file_slip(db, run_id, by=w.team.AQ, token=TOKEN + "-2", answers=answers(w, 6.5), rater_id=w.team.DH.account_id)
+
+
+def test_16_the_photo_of_the_card_is_kept_with_the_slip_and_as_hidden_as_its_marks(db, w, browser):
+    run_id = undriven_slip(db, w)
+    captured = get_run(db, w.team.id, run_id).ended_at + timedelta(minutes=5)
+    attribute, = answers(w, 6.5).marks
+    with after(db, run_id, 120):
+        typed = {f"mark_{attribute}": "650", "token": TOKEN, "paper_card": "own 14", "captured_at": captured.strftime("%Y-%m-%dT%H:%M")}
+        page = browser.as_(w.team.SK).get(w.path(f"/runs/{run_id}/paper-slip"), max_queries=12)
+        assert "Photo of the card" in page.text
+        wrong = {"card_photo": ("card.jpg", b"no picture", "image/jpeg")}
+        refused = browser.post(w.path(f"/runs/{run_id}/paper-slip"), typed, files=wrong, status=422)
+        assert "photo" in text_of(refused.text)
+        db.rollback()
+        assert queries.find_live_slip(db, run_id, w.team.DH.account_id) is None
+        browser.post(w.path(f"/runs/{run_id}/paper-slip"), typed, files={"card_photo": ("card.jpg", saved("JPEG"), "image/jpeg")})
+    db.rollback()
+    slip = queries.find_live_slip(db, run_id, w.team.DH.account_id)
+    (photo,) = queries.card_photos(db, slip.id)
+    assert (slip.source, slip.paper_card, slip.filed_by_id) == (Source.PAPER, "own 14", w.team.SK.account_id)
+    assert f"/slips/{slip.id}/card/{photo}" in browser.as_(w.team.SK).get(w.path(f"/slips/{slip.id}"), max_queries=12).text
+    assert browser.get(w.path(f"/slips/{slip.id}/card/{photo}")).headers["content-type"] == "image/jpeg"
+    assert browser.as_(w.team.AQ).get(w.path(f"/slips/{slip.id}/card/{photo}"), status=403)  # as hidden as the marks
+    with pytest.raises(NotAllowed), transaction(db):
+        add_card_photo(db, slip.id, read_picture(io.BytesIO(saved("JPEG", (320, 240)))), by=w.team.AQ)
 
 
 def test_18_could_not_judge_is_no_zero(db, w):
