@@ -89,6 +89,7 @@ TEMPLATE_OF = {
 NO_TEMPLATE: dict[str, str] = {
     "incident_photo": "answers with the picture itself",
     "concern_photo": "answers with the picture itself",
+    "card_photo": "answers with the picture itself",
     "serve_worker": "a script at the root, where a phone's worker must stand",
     "read_clock": "one number for the phone's clock",
 }

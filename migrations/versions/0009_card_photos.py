@@ -10,7 +10,7 @@ from alembic import op
 MOMENT = sa.DateTime(timezone=True).with_variant(sa.String(32), "sqlite")
 TABLE = "slip_photos"
 
-revision = "0012"
+revision = "0009"
 down_revision = "0008"
 branch_labels = None
 depends_on = None
