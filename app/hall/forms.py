@@ -34,8 +34,8 @@ class EndHereForm(Form):
 
 
 CAR_AND_BUILD = {
-    "car": Field("Car", kind="select", required=False),
-    "new_car": Field("Name of another car", longest=40, required=False, hint="Only if it is not in the list above."),
+    "car": Field("Car", kind="select", required=False, either=True),
+    "new_car": Field("Name of another car", longest=40, required=False, either=True, hint="Only if it is not in the list above."),
     "piece_ids": Field("Pieces on the car", kind="checkboxes", required=False,
                        hint="Those under a question; what you tick, you have fitted."),
     "declared": Field("Whole-car variants", kind="checkboxes", required=False),

@@ -31,7 +31,8 @@ def record_build(db: Db, run_id: int, *, by: Viewer, piece_ids: Sequence[int] = 
     require(by, Action.RECORD_BUILD, run)
     rules.check_not_sealed(run)
     if run.session.state == SessionState.RECONCILED:
-        raise Conflict(f"{run.session.label} is reconciled", "Its builds no longer change")
+        raise Conflict(f"{run.session.label} is reconciled", "Its builds no longer change",
+                       "Raise a concern on the run that says what was on the car.")
     present = queries.find_newest_build(db, run.id)
     if present is not None and len(reason.strip()) < 5:
         raise Refused(f"{run.label} has a build already", "A correction says why, in at least 5 characters", field="reason")
@@ -90,14 +91,18 @@ def carried_questions(db: Db, build_id: int) -> Sequence[int]:
     return [row.question_id for row in rows]
 
 
-def confirm_build(db: Db, run_id: int, *, by: Viewer) -> None:
-    """Whoever put the wheels on says that it was so."""
+def confirm_build(db: Db, run_id: int, *, by: Viewer, waited: bool = False) -> None:
+    """Whoever put the wheels on says that it was so. `waited`: on a phone; then one more to say so is noted, not refused."""
     run = queries.get_run(db, by.programme_id, run_id, lock=True)
     require(by, Action.RECORD_BUILD, run)
     rules.check_not_sealed(run)
     build = queries.find_newest_build(db, run.id)
     if build is None:
         raise Conflict(f"{run.label} has no build yet", "", "Record what is on the car first.")
+    if build.confirmed_at is not None and waited:
+        record(db, "confirmed too the build of", "run", run.id, f"{run.session.label}/{run.label}", by_id=by.account_id,
+               programme_id=by.programme_id, session_id=run.session_id, version=build.version)  # fmt: skip
+        return
     if build.confirmed_at is not None:
         raise Conflict(f"The build of {run.label} is confirmed already")
     build.confirmed_by_id, build.confirmed_at = by.account_id, clock.now()

@@ -246,7 +246,7 @@ def confirm_build(request: Request, run_id: Id, db: DbHere, viewer: SignedIn,
                form: ButtonForm = posted(ButtonForm)) -> Response:  # fmt: skip
     session_id = queries.get_run(db, viewer.programme_id, run_id).session_id
     with form.press(db):
-        build_commands.confirm_build(db, run_id, by=viewer)
+        build_commands.confirm_build(db, run_id, by=viewer, waited=form.sent is not None)
     return redirect(request, "show_session", session_id=session_id, done="saved", fragment=f"run-{run_id}")
 
 

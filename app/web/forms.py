@@ -52,6 +52,7 @@ class Field:
     error: str | None = None
     sure: bool = False
     ask_sure: bool = False
+    either: bool = False  # it or another field is needed: the form's `check` says so, and neither is called optional
 
     def read(self) -> Any:
         reader = READERS[self.kind]

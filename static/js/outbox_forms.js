@@ -95,7 +95,7 @@ async function fileForm(form, submitter) {
     return;
   }
   if (Outbox.sent.has(entry.token)) { goOn(entry, Outbox.sent.get(entry.token)); return; }
-  if (!now) location.reload();                                  // another tab has sent it
+  if (!now) { sessionStorage.setItem("sent", entry.what || "It"); location.reload(); }   // another tab has sent it
   else if (now.state === "refused") { form.dataset.again = entry.token; showRefusal(form, now.said); }
   else showKept(form, now);
 }
@@ -115,6 +115,7 @@ Outbox.onChange((entries) => {
   kept.append(Object.assign(node("p"), {}));
   kept.lastChild.append(node("a", "Today in the hall", { href: `/programmes/${Outbox.PROGRAMME}/hall`, class: "button button--primary" }));
   delete kept.dataset.kept;
+  kept.dataset.sent = "";
 });
 
 // --- tokens: minted at each page load, so that a kept page never uses one twice
@@ -124,6 +125,8 @@ async function freshTokens() {
     if (field && !form.dataset.again) field.value = Outbox.mint();
   }
 }
+// What this page knows better than the entry: it shows what stands now, and what is filed from here is filed upon that.
+const THIS_PAGES = ["form_token", "token", "edition", "version", "seen", "shown"];
 async function openAgain() {
   const token = new URLSearchParams(location.hash.slice(1)).get("again");
   const entry = token && await Outbox.get(token).catch(() => null);
@@ -134,7 +137,7 @@ async function openAgain() {
   const values = new Map();
   for (const [name, value] of entry.pairs) values.set(name, [...(values.get(name) || []), value]);
   for (const field of form.elements) {
-    if (!field.name || ["form_token", "token"].includes(field.name)) continue;
+    if (!field.name || THIS_PAGES.includes(field.name)) continue;
     const typed = values.get(field.name) || [];
     if (field.type === "file") continue;                          // chosen again by the person
     if (field.type === "radio" || field.type === "checkbox") field.checked = typed.includes(field.value);
@@ -182,6 +185,8 @@ for (const name of ["online", "focus"]) window.addEventListener(name, wake);
 window.addEventListener("pageshow", (event) => { if (event.persisted) { freshTokens(); wake(); } });
 document.addEventListener("visibilitychange", wake);
 setInterval(() => { Outbox.replay(); }, Outbox.EVERY);
+const sentElsewhere = sessionStorage.getItem("sent");
+if (sentElsewhere) { sessionStorage.removeItem("sent"); say("done", "Sent", `${sentElsewhere}: the server has it.`); }
 freshTokens();
 openAgain();
 startWorker();

@@ -18,8 +18,9 @@ from app.feedback.models import Slip, SlipVersion
 from app.history.models import OutboxReceipt
 from app.programmes.queries import list_attributes
 from app.sessions import commands as sessions
+from app.sessions.build_commands import record_build
 from app.sessions.models import RunReport
-from app.sessions.queries import get_run, get_session
+from app.sessions.queries import find_newest_build, get_run, get_session, list_condition_notes
 from tests import fixture
 from tests.hall.steps import Entry, cookie_of, ms, send
 
@@ -300,6 +301,32 @@ def test_a_reconciled_session_keeps_its_times_and_the_report(db, w, planned, bro
     db.rollback()
     assert get_run(db, w.team.id, planned).state == "not driven"
     assert count(db, RunReport) == 1
+
+
+def test_conditions_that_come_after_reconciling_are_kept_beside(db, w, browser):
+    fixture.close(db, w, w.session_id)
+    with transaction(db):
+        sessions.reconcile_session(db, w.session_id, by=w.team.SK)
+    before = get_session(db, w.team.id, w.session_id).air_temp_degC
+    typed = [("air_temp_degC", "31.5"), ("track_temp_degC", ""), ("humidity_percent", ""), ("grip", "")]
+    answer = send(browser.as_(w.team.SK), Entry(w.path(f"/sessions/{w.session_id}/conditions"), typed, w.team.SK.account_id))
+    assert answer.status_code == 200, answer.text
+    db.rollback()
+    assert [note.noted for note in list_condition_notes(db, w.session_id)] == [{"air_temp_degC": 31.5}]
+    assert get_session(db, w.team.id, w.session_id).air_temp_degC == before != 31.5
+    assert "noted too late" in browser.get(w.path("/trail")).text
+
+
+def test_two_phones_may_confirm_one_build(db, w, planned, browser):
+    with transaction(db):
+        record_build(db, planned, by=w.team.SK, piece_ids=[w.q.pieces["t45"][2]])
+    path = w.path(f"/runs/{planned}/build/confirm")
+    for person, token in ((w.team.SK, "5" * 32), (w.team.DH, "6" * 32)):
+        answer = send(browser.as_(person), Entry(path, [], person.account_id, token))
+        assert answer.status_code == 200, answer.text
+    db.rollback()
+    assert find_newest_build(db, planned).confirmed_by_id == w.team.SK.account_id
+    browser.post(path, status=409)
 
 
 def test_cut_short_makes_a_short_run(db, w, planned, browser):

@@ -127,7 +127,7 @@ class Walk:
                     self._tap_again(filed, lost)
                     until = time.monotonic() + PATIENCE_S
                 gone = self.page.url != before or not self.page.evaluate("window.sameTap === true")  # a reload too: it goes on here
-                if gone or self.page.locator("[data-kept]").count():
+                if gone or self.page.locator("[data-kept], [data-sent]").count():
                     filed.promised = True
                     return
                 said = self.page.locator("[data-error-summary]")
