@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from tests.browser.bad_network.chromium import Chromium
 from tests.browser.bad_network.planted import PLANTS
 from tests.browser.bad_network.proxy import FINE, Proxy, Random, everything
 from tests.browser.bad_network.schedules import Place, added, installation, play
@@ -24,11 +25,18 @@ def place(tmp_path_factory) -> Iterator[Place]:
         yield place
 
 
-def test_what_a_phone_promised_arrives_once_unchanged_under_its_own_name(chromium, place):
+@pytest.fixture(scope="module")
+def phones(chromium) -> Iterator[Chromium]:
+    phones = Chromium(chromium.browser_type)
+    yield phones
+    phones.close()
+
+
+def test_what_a_phone_promised_arrives_once_unchanged_under_its_own_name(phones, place):
     seed = os.environ.get("PROVEOUT_SEED", "1")
-    told = [play(chromium, place, f"{seed} {n}") for n in range(SCHEDULES)]
+    told = [phones.carry_out(lambda browser, n=n: play(browser, place, f"{seed} {n}")) for n in range(SCHEDULES)]
     sums = added(told)
-    print(f"\n{sums}, {sum(t.seconds for t in told):.0f} s")
+    print(f"\n{sums}, browser hung {phones.hung}, {sum(t.seconds for t in told):.0f} s")
     assert all(one.clean for one in told), [line for one in told for line in one.sentences]
     assert sums["promised"] >= 3 * SCHEDULES * 0.7
     lost = {"POST dropped", "POST answer_dropped", "POST answer_cut", "POST twice", "POST portal", "POST bad_gateway_after"}
@@ -39,11 +47,11 @@ QUICK = ("any_200", "whoever", "memory")  # a fresh token on a retry shows in th
 
 
 @pytest.mark.parametrize("name", QUICK)
-def test_a_planted_fault_is_caught(chromium, place, name):
+def test_a_planted_fault_is_caught(phones, place, name):
     """Schedules until it shows; without this the zeros above would say nothing."""
     plant = PLANTS[name]
     for n in range(MOST_OF_A_PLANT):
-        told = play(chromium, place, f"planted {n}", plant.rewrite)
+        told = phones.carry_out(lambda browser, n=n: play(browser, place, f"planted {n}", plant.rewrite))
         if told.faults[plant.caught_as]:
             print(f"\nplanted: {plant.what}: caught in schedule {n}: {told.faults} {told.sentences[:1]}")
             return
@@ -68,3 +76,17 @@ def test_a_networks_login_page_is_never_kept_as_a_script(chromium, place):
     assert "const Outbox" in page.evaluate(ask)
     walk.context.close()
     proxy.close()
+
+
+def test_a_browser_that_hangs_is_killed_and_what_it_did_is_done_once_more(chromium):
+    phones, seen = Chromium(chromium.browser_type, patience_s=3), []
+
+    def work(browser):
+        page = browser.new_page()
+        seen.append(page)
+        if len(seen) == 1:
+            page.evaluate("new Promise(() => {})")  # playwright has no timeout for this
+        return "done"
+
+    assert (phones.carry_out(work), len(seen), phones.hung, chromium.is_connected()) == ("done", 2, 1, True)
+    phones.close()
