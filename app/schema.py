@@ -13,11 +13,12 @@ from app.people import models as people
 from app.photos import models as photos
 from app.planning import models as planning
 from app.programmes import models as programmes
+from app.proving import models as proving
 from app.questions import models as questions
 from app.sessions import models as sessions
 from app.timing import models as timing
 
 __all__ = ["blind", "concerns", "decisions", "feedback", "history", "incidents", "measurements", "metadata", "parts",
-           "people", "photos", "planning", "programmes", "questions", "sessions", "timing"]  # fmt: skip
+           "people", "photos", "planning", "programmes", "proving", "questions", "sessions", "timing"]  # fmt: skip
 
 metadata = Base.metadata

@@ -21,7 +21,7 @@ from tests.access.routes import guards_of
 
 # The order in which a programme runs. The people, their programme and its trail are the ground that all stand on.
 STORY = ("history people programmes", "parts", "questions", "sessions", "photos", "feedback", "blind", "measurements", "timing", "concerns",
-         "incidents", "hall", "decisions", "planning", "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
+         "incidents", "proving", "hall", "decisions", "planning", "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
 PLACE = {feature: place for place, features in enumerate(STORY) for feature in features.split()}
 KINDS = ("models", "rules", "queries", "commands", "forms", "pages")
 KIND_OF = {  # files with a name of their own, and whose row of the table they stand in
@@ -48,6 +48,9 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "incidents.exposure_queries": "queries",
     "feedback.card_pages": "pages",  # a paper card and its photo
     "concerns.photo_queries": "queries", "concerns.photo_pages": "pages",  # photos of a concern
+    "concerns.loop_queries": "queries",
+    "proving.loop_pages": "pages",  # the steps between triage and close
+    "proving.concern_pages": "pages",  # arranges one concern for reading
     "incidents.use_pages": "pages",  # what a revision or a piece has been through
     **{f"planning.{name}": "rules" for name in (  # the plan, its search and the season: no database
         "day", "balance", "brackets", "schedule", "plan", "search", "check", "limits", "fractions", "replan", "season", "facts", "words",
@@ -72,7 +75,7 @@ ALLOWED_IMPORTS = {
 WEB_FILES = ("app/web/", "app/access/guard.py", "app/people/sign_in.py", "pages.py", "app/main.py", "app/server.py")
 SQL_FILES = ("app/db.py", "models.py", "queries.py", "commands.py", "app/decisions/loading.py",
              "app/decisions/summaries.py", "app/schema.py", "app/migrate.py")  # fmt: skip
-EVIDENCE_READERS = ("app/decisions/", "app/blind/", "app/evidence/", "app/trials/", "app/assess/", "app/planning/")
+EVIDENCE_READERS = ("app/decisions/", "app/blind/", "app/proving/", "app/evidence/", "app/trials/", "app/assess/", "app/planning/")
 LONG_FILES = {
     "app/web/charts.py": "one function a mark of the same drawing; splitting it would scatter the scales",
     "app/web/forms.py": "every kind of field with its reader, one screen below the other",

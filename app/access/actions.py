@@ -45,6 +45,8 @@ class Action(StrEnum):
     # concerns
     RAISE_CONCERN = "raise a concern"
     TRIAGE_CONCERN = "triage and close a concern"
+    CONTAIN_CONCERN = "contain a concern and say what was tried"
+    GRANT_CONCESSION = "grant a concession"
     # incidents
     REPORT_INCIDENT = "report an incident"
     CLASS_CAUSE = "class the cause of an incident"

@@ -47,6 +47,8 @@ POLICY: dict[Action, dict[str, Rule]] = {
     Action.FILE_PREFERENCE: EVERY_HAT,
     Action.RAISE_CONCERN: EVERY_HAT,
     Action.TRIAGE_CONCERN: {DESIGNER: always, MANAGER: always},
+    Action.CONTAIN_CONCERN: {CONDUCTOR: always, GAUGE: always, DESIGNER: always, MANAGER: always},
+    Action.GRANT_CONCESSION: {MANAGER: always},
     Action.REPORT_INCIDENT: EVERY_HAT,
     Action.CLASS_CAUSE: {DESIGNER: always, MANAGER: always},
     Action.PLAN_ABUSE: {CONDUCTOR: always, GAUGE: always, DESIGNER: always, MANAGER: always},

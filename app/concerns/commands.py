@@ -1,4 +1,7 @@
-"""Every write about concerns. The raiser's words and every event stay as they were filed."""
+"""Raise, remark, triage; closing is in `closing_commands`, the loop between in `loop_commands`.
+
+The raiser's words and every event stay as they were filed.
+"""
 
 from dataclasses import dataclass
 from datetime import timedelta
@@ -10,13 +13,11 @@ from app import clock
 from app.access.actions import Action
 from app.access.viewer import Viewer, require
 from app.concerns import queries, rules
-from app.concerns.models import CloseKind, Concern, ConcernEvent, ConcernState, Danger
-from app.concerns.rules import Closing
+from app.concerns.models import Concern, ConcernEvent, ConcernState, Danger
 from app.db import Db
 from app.errors import Conflict, Refused
 from app.history.commands import record
 from app.parts import queries as parts
-from app.parts.models import Revision, RevisionState
 from app.people.queries import get_member
 
 SENT_TWICE = timedelta(minutes=10)
@@ -46,7 +47,7 @@ def raise_concern(db: Db, *, by: Viewer, words: str, danger: Danger, product_sev
     if stops_freeze and not by_rule:
         require(by, Action.TRIAGE_CONCERN)
     parts.lock_programme(db, by.programme_id)
-    about = _checked(db, by, about)
+    about = checked(db, by, about)
     concern = Concern(
         programme_id=by.programme_id, number=queries.next_number(db, by.programme_id), words=words,
         raised_by_id=by.account_id, raised_at=clock.now(), danger=danger, product_severity=product_severity,
@@ -57,13 +58,13 @@ def raise_concern(db: Db, *, by: Viewer, words: str, danger: Danger, product_sev
         return twin
     db.add(concern)
     db.flush()
-    _add_event(
+    add_event(
         db, concern, by, "raised", words, danger=danger, product_severity=product_severity, blocker=concern.blocker
     )
     return concern
 
 
-def _checked(db: Db, by: Viewer, about: About) -> About:
+def checked(db: Db, by: Viewer, about: About) -> About:
     """The same, after every id was found in this programme; a piece fills in its revision."""
     if about.question_id is not None:
         queries.get_question_id(db, by.programme_id, about.question_id)
@@ -93,7 +94,7 @@ def _check_tells_no_key(db: Db, about: About) -> None:
                       field="run_id")  # fmt: skip
 
 
-def _add_event(db: Db, concern: Concern, by: Viewer, kind: str, text: str, **detail: Any) -> None:
+def add_event(db: Db, concern: Concern, by: Viewer, kind: str, text: str, **detail: Any) -> None:
     """One step in the concern's life, and one line of the trail that raters of its session don't read too early."""
     plain = {name: str(value) if isinstance(value, Danger) else value for name, value in detail.items()}
     db.add(ConcernEvent(concern_id=concern.id, kind=kind, text=text, detail=plain, by_id=by.account_id, at=clock.now()))
@@ -111,7 +112,7 @@ def add_remark(db: Db, concern_id: int, *, by: Viewer, text: str) -> None:
     last = queries.list_events(db, by.programme_id, concern_id)[-1]
     sent_twice = (last.kind, last.text, last.by_id) == ("remark", text, by.account_id)
     if not (sent_twice and clock.now() - last.at < SENT_TWICE):
-        _add_event(db, concern, by, "remark", text)
+        add_event(db, concern, by, "remark", text)
 
 
 def triage_concern(db: Db, concern_id: int, *, by: Viewer, edition: int, danger: Danger, product_severity: int,
@@ -140,12 +141,12 @@ def triage_concern(db: Db, concern_id: int, *, by: Viewer, edition: int, danger:
         or product_severity < before["product_severity"]
     ):
         rules.check_reason(why, field="why", what="Judging it less severe")
-    _update(db, concern, edition, **after)
+    update_concern(db, concern, edition, **after)
     if changed := [name for name in after if before[name] != after[name]]:
-        _add_event(db, concern, by, "triaged", why, before={name: before[name] for name in changed},
+        add_event(db, concern, by, "triaged", why, before={name: before[name] for name in changed},
                    after={name: after[name] for name in changed})  # fmt: skip
     elif why:
-        _add_event(db, concern, by, "triaged", why)
+        add_event(db, concern, by, "triaged", why)
 
 
 def _check_owner(db: Db, by: Viewer, concern: Concern, owner_id: int | None) -> None:
@@ -156,7 +157,7 @@ def _check_owner(db: Db, by: Viewer, concern: Concern, owner_id: int | None) -> 
         raise Refused(f"{member.account.name} has left", "", "Choose someone who can act on it.", field="owner_id")
 
 
-def _update(db: Db, concern: Concern, edition: int, **values: Any) -> None:
+def update_concern(db: Db, concern: Concern, edition: int, **values: Any) -> None:
     label = concern.label
     changed = db.execute(
         update(Concern)
@@ -169,98 +170,3 @@ def _update(db: Db, concern: Concern, edition: int, **values: Any) -> None:
             "What stands now is beside what you chose",
             "Compare, then send it again.",
         )
-
-
-def close_concern(db: Db, concern_id: int, *, by: Viewer, edition: int, closing: Closing) -> None:
-    """Close with a kind, a reason, and what that kind must name. A new drawing alone closes nothing."""
-    require(by, Action.TRIAGE_CONCERN)
-    parts.lock_programme(db, by.programme_id)
-    concern = queries.get_concern(db, by.programme_id, concern_id)
-    if not concern.open:
-        raise Conflict(
-            f"{concern.label} is closed already, as “{concern.close_kind}”", "", "Open it again if that was wrong."
-        )
-    rules.check_closing(closing, today=clock.now().date())
-    named = _named(db, by, concern, closing)
-    _update(db, concern, edition, state=ConcernState.CLOSED, close_kind=closing.kind)
-    _add_event(db, concern, by, "closed", closing.reason, close_kind=str(closing.kind), **named)
-
-
-def _named(db: Db, by: Viewer, concern: Concern, closing: Closing) -> dict[str, Any]:
-    """What the close names, by id and label, for the event; refuses what doesn't fit the concern."""
-    if closing.kind == CloseKind.CURED and closing.later_revision_id is not None:
-        later = parts.get_revision(db, by.programme_id, closing.later_revision_id)
-        _check_later(db, by, concern, later)
-        return {"later_revision_id": later.id, "named": later.label}
-    if closing.kind == CloseKind.SAME_AS and closing.same_as_id is not None:
-        other = queries.get_concern(db, by.programme_id, closing.same_as_id)
-        _check_same(concern, other)
-        return {"same_as_id": other.id, "named": other.label}
-    if closing.kind == CloseKind.OTHER_PART and closing.other_part_id is not None:
-        code = queries.get_part_label(db, by.programme_id, closing.other_part_id)
-        _check_other_part(db, by, concern, closing.other_part_id, code)
-        return {"other_part_id": closing.other_part_id, "named": code}
-    if closing.kind == CloseKind.CONCESSION and closing.until is not None:
-        return {"until": closing.until.isoformat(), "named": f"until {closing.until:%-d %b %Y}"}
-    return {}
-
-
-def _check_later(db: Db, by: Viewer, concern: Concern, later: Revision) -> None:
-    if later.state in (RevisionState.DRAFT, RevisionState.WITHDRAWN):
-        raise Refused(
-            f"{later.label} is {later.state}: nothing can have been shown on it",
-            "",
-            "Name a revision that was run.",
-            field="later_revision_id",
-        )
-    if concern.revision_id is None:
-        return
-    worried = parts.get_revision(db, by.programme_id, concern.revision_id)
-    if later.part_id != worried.part_id:
-        raise Refused(f"{later.label} is a revision of another part than {worried.label}", "",
-                      f"Name a later revision of {worried.part.code}.", field="later_revision_id")  # fmt: skip
-    if later.id == worried.id or (later.line_key == worried.line_key and later.step < worried.step):
-        raise Refused(f"{later.label} is not later than {worried.label}, on which the concern was raised", "",
-                      "Name the revision that holds the cure.", field="later_revision_id")  # fmt: skip
-
-
-def _check_same(concern: Concern, other: Concern) -> None:
-    if other.id == concern.id:
-        raise Refused(f"{concern.label} can't be the same as itself", "", "Choose another concern.", field="same_as_id")
-    if other.close_kind == CloseKind.SAME_AS and not other.open:
-        raise Refused(
-            f"{other.label} was itself closed as the same as another", "", "Choose that other one.", field="same_as_id"
-        )
-    if concern.blocker and other.open and not other.blocker:
-        raise Refused(
-            f"{concern.label} stops the freeze and {other.label} does not",
-            "The worry would slip through the gate",
-            f"Triage {other.label} first.",
-            field="same_as_id",
-        )
-
-
-def _check_other_part(db: Db, by: Viewer, concern: Concern, part_id: int, code: str) -> None:
-    if concern.revision_id is None:
-        return
-    worried = parts.get_revision(db, by.programme_id, concern.revision_id)
-    if worried.part_id == part_id:
-        raise Refused(
-            f"{concern.label} is about {worried.label} already, a revision of {code}",
-            "",
-            "Choose the other part.",
-            field="other_part_id",
-        )
-
-
-def reopen_concern(db: Db, concern_id: int, *, by: Viewer, edition: int, reason: str) -> None:
-    """Open a closed concern again; whether it stops the freeze is as before, or by rule."""
-    require(by, Action.TRIAGE_CONCERN)
-    concern = queries.get_concern(db, by.programme_id, concern_id)
-    if concern.open:
-        raise Conflict(f"{concern.label} is open", "", "Add a remark instead.")
-    rules.check_reason(reason, field="reason", what="Opening it again")
-    was = concern.close_kind
-    blocker = concern.blocker or rules.blocks_by_rule(concern.danger, concern.product_severity)
-    _update(db, concern, edition, state=ConcernState.OPEN_AGAIN, close_kind="", blocker=blocker)
-    _add_event(db, concern, by, "opened again", reason, was=was)

@@ -1,13 +1,11 @@
 """What may be typed about a concern."""
 
 from app.concerns import rules
-from app.concerns.models import CloseKind, Danger
-from app.concerns.rules import Closing
+from app.concerns.models import Danger
 from app.web.forms import Field, Form
 
 DANGER_CHOICES = [(danger.value, f"{danger.value}: {rules.DANGER_WORDS[danger]}") for danger in Danger]
 SEVERITY_CHOICES = [("", "Choose one"), *((str(n), f"{n}: {words}") for n, words in rules.SEVERITY_WORDS.items())]
-KIND_CHOICES = [(kind.value, kind.value) for kind in CloseKind]
 
 
 def optional(label: str, hint: str = "") -> Field:
@@ -29,6 +27,9 @@ class RaiseForm(Form):
         "product_severity": Field(
             "How bad for the product", kind="select", choices=SEVERITY_CHOICES, hint="Of 10; 7 up stops the freeze."
         ),
+        "photo": Field("Photo", kind="file", required=False, hint="JPEG, PNG or WebP, at most 8 MB. Place and camera are not kept."),
+        "alt": Field("What the photo shows", required=False, longest=200,
+                     hint="For whoever can’t see it, such as: crack at the bolt hole."),
         "question_id": optional("Question"),
         "revision_id": optional("Revision"),
         "piece_id": optional("Piece"),
@@ -43,53 +44,6 @@ class RaiseForm(Form):
 
 
 ABOUT = ("question_id", "revision_id", "piece_id", "run_id")
-
-
-class RemarkForm(Form):
-    fields_declared = {
-        "text": Field("Remark", kind="textarea", longest=4000, hint="Added below what is there; nothing is replaced.")
-    }
-
-
-class TriageForm(Form):
-    fields_declared = {
-        "danger": Field("People and property", kind="radios", choices=DANGER_CHOICES),
-        "product_severity": Field("How bad for the product", kind="select", choices=SEVERITY_CHOICES),
-        "owner_id": optional("Owner", "Who sees to it."),
-        "blocker": Field("It stops the freeze", kind="checkbox", required=False, hint=f"{rules.RULE_WORDS}."),
-        "why": Field("Why", kind="textarea", required=False, longest=2000,
-                     hint="Needed to judge it less severe, or to let go of a blocker: at least 10 characters."),
-        "edition": Field("Edition", kind="hidden", required=False),
-    }  # fmt: skip
-
-
-class CloseForm(Form):
-    fields_declared = {
-        "kind": Field("Closed because it is", kind="radios", choices=KIND_CHOICES),
-        "later_revision_id": optional("Shown cured on", "The later revision, for “shown cured on a later revision”."),
-        "same_as_id": optional("The same as", "The other concern, for “same as another concern”."),
-        "other_part_id": optional("Belongs to", "The other part, for “belongs to another part”."),
-        "until": Field("Concession until", kind="date", required=False, hint="For “lived with under concession”."),
-        "reason": Field(
-            "Reason",
-            kind="textarea",
-            longest=2000,
-            hint="What was run, how often, with what result; or the scope of the concession. At least 10 characters.",
-        ),
-        "edition": Field("Edition", kind="hidden", required=False),
-    }
-
-    def closing(self) -> Closing:
-        v = self.values
-        return Closing(CloseKind(v["kind"]), v["reason"], number(v["later_revision_id"]), number(v["same_as_id"]),
-                       number(v["other_part_id"]), v["until"])  # fmt: skip
-
-
-class ReopenForm(Form):
-    fields_declared = {
-        "reason": Field("Reason", kind="textarea", longest=2000, hint="What was seen since. At least 10 characters."),
-        "edition": Field("Edition", kind="hidden", required=False),
-    }
 
 
 class PhotoForm(Form):

@@ -1,15 +1,16 @@
 """Every SELECT about concerns."""
 
-from collections.abc import Sequence
-from datetime import datetime
+from collections.abc import Collection, Sequence
+from datetime import date, datetime
 from typing import Any, NamedTuple
 
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import aliased
 
+from app import clock
 from app.access.viewer import Viewer
-from app.concerns import rules
-from app.concerns.models import Concern, ConcernEvent, ConcernState
+from app.concerns import loop_queries, rules
+from app.concerns.models import CloseKind, Concern, ConcernEvent, ConcernState
 from app.db import Db
 from app.errors import NotFound
 from app.feedback.queries import hidden_sessions
@@ -52,14 +53,27 @@ class ConcernRow(NamedTuple):
     session_id: int | None
     session_open: bool
     withheld: bool
+    stage: str = ""
+    ran_out: date | None = None  # the last day of its concession, once that is over
+    fixed_id: int | None = None  # the revision that holds the cure
 
     @property
     def open(self) -> bool:
         return self.state != ConcernState.CLOSED
 
     @property
+    def stands(self) -> bool:
+        """Open, or closed under a concession that has run out."""
+        return self.open or self.ran_out is not None
+
+    @property
     def blocks(self) -> bool:
-        return self.blocker and self.open
+        return self.blocker and self.stands
+
+    @property
+    def age_days(self) -> int:
+        """Whole days since it was raised."""
+        return (clock.now() - self.raised_at).days
 
     @property
     def by_rule(self) -> bool:
@@ -71,7 +85,7 @@ def _rows(programme_id: int) -> Select[*tuple[Any, ...]]:
     return (
         select(
             Concern, raiser.initials, owner.initials, Question, Revision.label, of_piece.label, Piece.mark, Run.number,
-            Session,
+            Session, *loop_queries.stage_columns(),
         )
         .outerjoin(raiser, (raiser.account_id == Concern.raised_by_id) & (raiser.programme_id == programme_id))
         .outerjoin(owner, (owner.account_id == Concern.owner_id) & (owner.programme_id == programme_id))
@@ -86,7 +100,7 @@ def _rows(programme_id: int) -> Select[*tuple[Any, ...]]:
 
 
 def _row(found: Sequence[Any], viewer: Viewer | None, hidden: frozenset[int]) -> ConcernRow:
-    c, raised_by, owner, question, revision, piece_of, mark, run_number, session = found
+    c, raised_by, owner, question, revision, piece_of, mark, run_number, session, until, fixed_id, *steps = found
     withheld = viewer is not None and rules.is_withheld(
         danger=c.danger,
         session_hidden=session is not None and session.id in hidden,
@@ -117,27 +131,35 @@ def _row(found: Sequence[Any], viewer: Viewer | None, hidden: frozenset[int]) ->
         session_id=session.id if session else None,
         session_open=bool(session and not session.closed),
         withheld=withheld,
+        stage=loop_queries.stage_of(c.state, fixed_id, steps),
+        ran_out=until if c.close_kind == CloseKind.CONCESSION and until is not None and until < clock.now().date() else None,
+        fixed_id=None if withheld else fixed_id,
     )
 
 
 def _worst_first(row: ConcernRow) -> tuple[bool, int, int, int]:
-    return (not row.open, rules.DANGER_RANK[row.danger], -row.product_severity, row.id)  # type: ignore[index]
+    return (not row.stands, rules.DANGER_RANK[row.danger], -row.product_severity, row.id)  # type: ignore[index]
 
 
-def _shown(db: Db, programme_id: int, query: Select[*tuple[Any, ...]], viewer: Viewer | None) -> list[ConcernRow]:
-    hidden = frozenset(hidden_sessions(db, viewer)) if viewer is not None else frozenset()
+def _shown(db: Db, programme_id: int, query: Select[*tuple[Any, ...]], viewer: Viewer | None,
+           hidden: Collection[int] | None = None) -> list[ConcernRow]:  # fmt: skip
+    hidden = frozenset(hidden_sessions(db, viewer) if hidden is None else hidden) if viewer is not None else frozenset()
     return sorted((_row(found, viewer, hidden) for found in db.execute(query)), key=_worst_first)
 
 
-def list_concerns(db: Db, programme_id: int, *, viewer: Viewer | None = None) -> list[ConcernRow]:
-    """Every concern: open first, then by danger, then by severity; what the viewer may not read yet is withheld."""
-    return _shown(db, programme_id, _rows(programme_id), viewer)
+def list_concerns(db: Db, programme_id: int, *, viewer: Viewer | None = None, hidden: Collection[int] | None = None) -> list[ConcernRow]:
+    """Every concern: open first, then by danger, then by severity; what the viewer may not read yet is withheld.
+
+    hidden : the sessions that the viewer may not see yet, where they are known already
+    """
+    return _shown(db, programme_id, _rows(programme_id), viewer, hidden)
 
 
-def list_open_blockers(db: Db, programme_id: int, *, viewer: Viewer | None = None) -> list[ConcernRow]:
-    """The open concerns that stop a freeze, the worst first."""
-    stops = _rows(programme_id).where(Concern.blocker, Concern.state != ConcernState.CLOSED)
-    return _shown(db, programme_id, stops, viewer)
+def list_open_blockers(db: Db, programme_id: int, *, viewer: Viewer | None = None,
+                       hidden: Collection[int] | None = None) -> list[ConcernRow]:  # fmt: skip
+    """The open concerns that stop a freeze, the worst first; one whose concession has run out stands open."""
+    stops = _rows(programme_id).where(Concern.blocker, loop_queries.stands_open())
+    return _shown(db, programme_id, stops, viewer, hidden)
 
 
 def list_concerns_of_question(

@@ -12,7 +12,8 @@ from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import aliased, joinedload
 
 from app.blind.queries import load_blocks
-from app.concerns.models import Concern, ConcernState
+from app.concerns.loop_queries import stands_open
+from app.concerns.models import Concern
 from app.db import Db
 from app.decisions.facts import Filed, Loaded, RunFacts, SlipFacts
 from app.feedback import rules as feedback
@@ -71,7 +72,7 @@ def _load_ground(db: Db, programme_id: int) -> tuple[dict[int, Attribute], list[
     """The programme's attributes in their order, and its open blockers; both are few, so they come in one query."""
     rows = db.execute(
         select(Attribute, Concern).select_from(Programme).outerjoin(Attribute, Attribute.programme_id == Programme.id)
-        .outerjoin(Concern, and_(Concern.programme_id == Programme.id, Concern.state != ConcernState.CLOSED, Concern.blocker.is_(True)))
+        .outerjoin(Concern, and_(Concern.programme_id == Programme.id, stands_open(), Concern.blocker.is_(True)))
         .where(Programme.id == programme_id).order_by(Attribute.position, Concern.id)
     ).all()  # fmt: skip
     attributes = {attribute.id: attribute for attribute, _ in rows if attribute is not None}

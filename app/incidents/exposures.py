@@ -8,6 +8,7 @@ without a session covers them all.
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import NamedTuple
 
 from app.incidents import rules
@@ -29,6 +30,7 @@ class IncidentFact(NamedTuple):
     damage: tuple[str, ...]
     cause: str
     reason: str = ""
+    at: datetime | None = None
 
     @property
     def label(self) -> str:
@@ -108,6 +110,8 @@ class RunUse(NamedTuple):
     revision_id: int
     laps: int | None
     minutes: float
+    closed: bool = True  # its session
+    started_at: datetime | None = None
 
 
 class FiledUse(NamedTuple):
@@ -120,6 +124,7 @@ class FiledUse(NamedTuple):
     impacts: int
     failures: int
     note: str
+    revision_id: int | None = None  # None: of a variant
 
 
 @dataclass

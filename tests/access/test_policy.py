@@ -44,6 +44,8 @@ file laps by hand                         | no     | no      | yes    | yes     
 say which variant one would keep          | no     | no      | yes    | yes       | yes        | yes      | yes
 raise a concern                           | no     | no      | yes    | yes       | yes        | yes      | yes
 triage and close a concern                | no     | no      | no     | no        | no         | yes      | yes
+contain a concern and say what was tried  | no     | no      | no     | yes       | yes        | yes      | yes
+grant a concession                        | no     | no      | no     | no        | no         | no       | yes
 report an incident                        | no     | no      | yes    | yes       | yes        | yes      | yes
 class the cause of an incident            | no     | no      | no     | no        | no         | yes      | yes
 plan abuse                                | no     | no      | no     | yes       | yes        | yes      | yes

@@ -5,7 +5,7 @@ import pytest
 from sqlalchemy import select
 
 from app import clock
-from app.concerns import commands, queries
+from app.concerns import closing_commands, commands, queries
 from app.concerns.commands import About
 from app.concerns.models import CloseKind, Concern, Danger
 from app.concerns.rules import Closing
@@ -33,10 +33,16 @@ def pin(db, team):
         return add_part(db, by=team.RT, number="KT-0102", code="RHP", title="Rear hinge pin").id
 
 
-def close(db, by, concern_id, kind=CloseKind.DID_NOT_RECUR, reason=REASON, edition=None, **named):
+LEAVE = {"until": date(2099, 4, 30), "scope": "the two cars of the carpet tests"}
+FIGURES = {"clean": 29, "failures": 0}  # what `proving` counts before it closes
+
+
+def close(db, by, concern_id, kind=CloseKind.CONCESSION, reason=REASON, edition=None, shown=None, **named):
+    """Close it; under a concession unless another kind is named."""
     edition = edition or queries.get_concern(db, by.programme_id, concern_id).edition
+    closing = Closing(kind, reason, **(LEAVE if kind == CloseKind.CONCESSION and not named else named))
     with transaction(db):
-        commands.close_concern(db, concern_id, by=by, edition=edition, closing=Closing(kind, reason, **named))
+        closing_commands.close_concern(db, concern_id, by=by, edition=edition, closing=closing, shown=shown)
 
 
 def triage(db, by, concern_id, *, edition=1, danger=Danger.MARGINAL, severity=5, owner_id=None, blocker=False, why=""):
@@ -124,9 +130,9 @@ def test_what_belongs_to_another_programme_can_be_neither_named_nor_reached(db, 
     concern_id = concern(db, team.AQ)
     for command in (
         lambda: commands.add_remark(db, concern_id, by=other.AQ, text="mine"),
-        lambda: commands.reopen_concern(db, concern_id, by=other.RT, edition=1, reason=REASON),
-        lambda: commands.close_concern(
-            db, concern_id, by=other.RT, edition=1, closing=Closing(CloseKind.DID_NOT_RECUR, REASON)
+        lambda: closing_commands.reopen_concern(db, concern_id, by=other.RT, edition=1, reason=REASON),
+        lambda: closing_commands.close_concern(
+            db, concern_id, by=other.RT, edition=1, closing=Closing(CloseKind.SAME_AS, REASON, same_as_id=1)
         ),
     ):
         with pytest.raises(NotFound), transaction(db):
@@ -139,7 +145,7 @@ def test_the_worst_for_people_comes_first_then_the_worst_for_the_product_then_cl
     severe = concern(db, team.AQ, "stops", Danger.NEGLIGIBLE, 8)
     burns = concern(db, team.AQ, "pack swells", Danger.CATASTROPHIC, 2)
     shut = concern(db, team.AQ, "rattles", Danger.CRITICAL, 9)
-    close(db, team.RT, shut)
+    close(db, team.OW, shut)
     assert [found.id for found in queries.list_concerns(db, team.id)] == [burns, severe, mild, shut]
     assert [found.label for found in queries.list_open_blockers(db, team.id)] == ["C-03", "C-02"]
 
@@ -197,12 +203,15 @@ def test_closing_as_cured_names_a_later_revision_of_the_same_part(db, team, pin)
     concern_id = concern(db, team.AQ, revision_id=worried)
     for wrong in (old, worried, draft, other, None):
         with pytest.raises(Refused) as refused:
-            close(db, team.RT, concern_id, CloseKind.CURED, later_revision_id=wrong)
+            close(db, team.RT, concern_id, CloseKind.CURED, later_revision_id=wrong, shown=FIGURES)
         assert refused.value.field == "later_revision_id"
     cured = make_parts.revision(db, team.RT, pin, "p30", note="3.0 mm throughout")
-    close(db, team.RT, concern_id, CloseKind.CURED, later_revision_id=cured)
+    for kind in (CloseKind.CURED, CloseKind.DID_NOT_RECUR):
+        with pytest.raises(Refused, match="can’t be closed as .* on words"):
+            close(db, team.RT, concern_id, kind, later_revision_id=cured)
+    close(db, team.RT, concern_id, CloseKind.CURED, later_revision_id=cured, shown=FIGURES)
     event = queries.list_events(db, team.id, concern_id)[-1]
-    assert (event.kind, event.detail["named"], event.text) == ("closed", "RHP-p30 r3", REASON)
+    assert (event.kind, event.detail["named"], event.detail["clean"], event.text) == ("closed", "RHP-p30 r3", 29, REASON)
 
 
 def test_a_blocker_cant_slip_through_as_the_same_as_a_milder_one(db, team):
@@ -222,27 +231,28 @@ def test_a_concession_and_another_part_are_named_in_the_event(db, team, pin):
         concern(db, team.AQ, "squeaks"),
         concern(db, team.AQ, "bends", revision_id=make_parts.revision(db, team.RT, pin)),
     )
-    with clock.at(clock.now()):
-        close(db, team.OW, lived, CloseKind.CONCESSION, until=date(2099, 4, 30))
+    close(db, team.OW, lived)
     assert queries.list_events(db, team.id, lived)[-1].detail["until"] == "2099-04-30"
+    own, other = row(db, team, moved).revision_id, make_parts.revision(db, team.RT, make_parts.tower(db, team.RT))
     with pytest.raises(Refused, match="about RHP-t45 r1 already"):
-        close(db, team.RT, moved, CloseKind.OTHER_PART, other_part_id=pin)
-    close(db, team.RT, moved, CloseKind.OTHER_PART, other_part_id=make_parts.tower(db, team.RT))
-    assert queries.list_events(db, team.id, moved)[-1].detail["named"] == "FST"
+        close(db, team.RT, moved, CloseKind.OTHER_PART, other_revision_id=own)
+    close(db, team.RT, moved, CloseKind.OTHER_PART, other_revision_id=other)
+    assert queries.list_events(db, team.id, moved)[-1].detail["named"] == "C-03"
+    assert (row(db, team, moved + 1).revision, row(db, team, moved + 1).words) == ("FST-t45 r1", "Was C-02: bends")
 
 
 def test_a_concern_opened_again_stops_the_freeze_as_before(db, team):
     concern_id = concern(db, team.AQ, severity=8)
-    close(db, team.RT, concern_id)
+    close(db, team.OW, concern_id)
     assert queries.list_open_blockers(db, team.id) == []
     with pytest.raises(Conflict, match="closed already"):
-        close(db, team.RT, concern_id)
+        close(db, team.OW, concern_id)
     with pytest.raises(Conflict, match="is closed"):
         triage(db, team.RT, concern_id, edition=2)
     with pytest.raises(Refused, match="reason"), transaction(db):
-        commands.reopen_concern(db, concern_id, by=team.RT, edition=2, reason="again")
+        closing_commands.reopen_concern(db, concern_id, by=team.RT, edition=2, reason="again")
     with transaction(db):
-        commands.reopen_concern(db, concern_id, by=team.RT, edition=2, reason="bent again on a flat landing")
+        closing_commands.reopen_concern(db, concern_id, by=team.RT, edition=2, reason="bent again on a flat landing")
     found = row(db, team, concern_id)
     assert (found.state, found.blocks, found.close_kind) == ("open again", True, "")
     assert [event.kind for event in queries.list_events(db, team.id, concern_id)] == [
@@ -281,7 +291,7 @@ def test_a_driver_may_neither_triage_nor_close_nor_open_again(db, team):
     with pytest.raises(NotAllowed):
         close(db, team.SK, concern_id)
     with pytest.raises(NotAllowed), transaction(db):
-        commands.reopen_concern(db, concern_id, by=team.AQ, edition=1, reason=REASON)
+        closing_commands.reopen_concern(db, concern_id, by=team.AQ, edition=1, reason=REASON)
 
 
 def test_what_was_raised_on_a_run_is_withheld_from_its_raters_until_the_session_closes(db, team, pin):

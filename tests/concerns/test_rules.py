@@ -9,6 +9,7 @@ from app.errors import Refused
 
 TODAY = date(2026, 2, 16)
 REASON = "12 clean hits on r3, none bent"
+SCOPE = "the two cars of the carpet tests"
 
 
 @pytest.mark.parametrize(
@@ -41,7 +42,7 @@ def test_a_rater_reads_dangers_and_their_own_words_but_not_others(danger, hidden
     assert rules.is_withheld(danger=danger, session_hidden=hidden, viewer_raised_it=own) is withheld
 
 
-@pytest.mark.parametrize("kind, field", [(kind, field) for kind, (field, _) in rules.NEEDED.items()])
+@pytest.mark.parametrize("kind, field", [(kind, needed[0][0]) for kind, needed in rules.NEEDED.items()])
 def test_each_kind_of_close_names_what_it_needs(kind, field):
     with pytest.raises(Refused) as refused:
         rules.check_closing(Closing(kind, REASON), today=TODAY)
@@ -50,8 +51,8 @@ def test_each_kind_of_close_names_what_it_needs(kind, field):
 
 def test_a_concession_ends_in_the_future():
     with pytest.raises(Refused, match="would have run out on 16 Feb 2026"):
-        rules.check_closing(Closing(CloseKind.CONCESSION, REASON, until=TODAY), today=TODAY)
-    rules.check_closing(Closing(CloseKind.CONCESSION, REASON, until=date(2026, 4, 30)), today=TODAY)
+        rules.check_closing(Closing(CloseKind.CONCESSION, REASON, until=TODAY, scope=SCOPE), today=TODAY)
+    rules.check_closing(Closing(CloseKind.CONCESSION, REASON, until=date(2026, 4, 30), scope=SCOPE), today=TODAY)
 
 
 @pytest.mark.parametrize("reason", ["", "fixed", "   ok    ok ", "\u200b" * 40, "new one"])
