@@ -31,6 +31,7 @@ from app.planning import pages as planning
 from app.programmes import pages as programmes
 from app.proving import loop_pages as proving_steps
 from app.proving import pages as proving
+from app.proving import report_pages
 from app.questions import pages as questions
 from app.sessions import pages as sessions
 from app.settings import Settings
@@ -44,7 +45,7 @@ from app.web.render import STATIC, make_environment
 ROUTERS: tuple[APIRouter, ...] = (
     people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, card_pages.router, blind.router,
     measurements.router, timing.router, lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router,
-    proving.router, proving_steps.router,
+    report_pages.router, proving.router, proving_steps.router,
     hall.router, alone.router, decisions.router, planning.router, season_pages.router, kit_pages.router, imports.router,
     archive.router, dossiers.router, trials.router,
 )  # fmt: skip

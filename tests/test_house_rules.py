@@ -50,6 +50,7 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "concerns.photo_queries": "queries", "concerns.photo_pages": "pages",  # photos of a concern
     "concerns.loop_queries": "queries",
     "proving.loop_pages": "pages",  # the steps between triage and close
+    "proving.report_pages": "pages", "proving.report_queries": "queries",  # where the trouble is, and whether it gets better
     "proving.concern_pages": "pages",  # arranges one concern for reading
     "incidents.use_pages": "pages",  # what a revision or a piece has been through
     **{f"planning.{name}": "rules" for name in (  # the plan, its search and the season: no database

@@ -18,6 +18,7 @@ from app.history.queries import list_trail as read_trail
 from app.people.models import Hat
 from app.people.queries import list_people
 from app.programmes.queries import get_programme
+from app.proving.queries import list_broke_again
 from app.web.page import page, path_for, redirect
 
 router = APIRouter(prefix="/programmes/{programme_id}")
@@ -30,6 +31,7 @@ def show_home(request: Request, db: DbHere, viewer: SignedIn) -> Response:
     if leads and _freshened(db, viewer):
         return redirect(request, "show_home")  # so that the page itself stays within its budget of queries
     drives = Hat.DRIVER in viewer.hats
+    hidden = hidden_sessions(db, viewer) if leads else ()
     return page(
         request, "dossiers/show_home.html", drives=drives, leads=leads, manages=Hat.MANAGER in viewer.hats,
         conducts=Hat.CONDUCTOR in viewer.hats, programme=get_programme(db, viewer.programme_id),
@@ -38,7 +40,8 @@ def show_home(request: Request, db: DbHere, viewer: SignedIn) -> Response:
         proposed=queries.count_proposed(db, viewer) if drives else 0,
         lines=queries.list_question_lines(db, viewer.programme_id) if leads else [],
         drafts=queries.list_drafts(db, viewer.programme_id) if leads else [],
-        stoppers=list_open_blockers(db, viewer.programme_id, viewer=viewer) if leads else [],
+        stoppers=list_open_blockers(db, viewer.programme_id, viewer=viewer, hidden=hidden) if leads else [],
+        again=list_broke_again(db, viewer.programme_id, hidden) if leads else [],
         rulings=queries.list_ruling_lines(db, viewer.programme_id) if leads else [],
         sessions=queries.list_sessions_in_hand(db, viewer.programme_id),
     )  # fmt: skip

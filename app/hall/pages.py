@@ -18,6 +18,7 @@ from app.feedback.rules import card_letter
 from app.hall import queries, rules
 from app.hall.forms import ConditionsForm, EndHereForm
 from app.programmes.queries import list_attributes
+from app.proving.queries import list_instructions
 from app.sessions import condition_commands
 from app.sessions import queries as sessions
 from app.sessions.models import RunState
@@ -106,7 +107,7 @@ def _hall_page(request: Request, db: Db, viewer: Viewer, form: Form) -> Response
         keep=[*_kept(request, viewer, [run for run in runs if run.id not in rated]), *_kept_blocks(request, db, viewer, session.id, runs)],
         notes=sessions.list_condition_notes(db, session.id),
         next_id=next((run.id for run in runs if run.state == RunState.PLANNED), 0), both=drive_and_conduct(people),
-        own=is_own_session(people, viewer.account_id),
+        own=is_own_session(people, viewer.account_id), instructions=list_instructions(db, viewer, session.id),
     )  # fmt: skip
 
 

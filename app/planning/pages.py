@@ -20,6 +20,7 @@ from app.planning.forms import AcceptForm, DayForm
 from app.planning.models import DaySheet
 from app.planning.plan_view import Shown, over, shown_plans
 from app.planning.replan import rest_of_day
+from app.proving.queries import list_instructions
 from app.questions.queries import list_questions
 from app.sessions.choices import venue
 from app.sessions.models import CLOSED_STATES, RunState, Session
@@ -78,7 +79,7 @@ def show_run_card(request: Request, session_id: Id, db: DbHere, viewer: SignedIn
     asked = {chain["question"] for chain in plan.told.get("sealed", ()) if waiting.issuperset(chain["places"])} if plan else set()
     to_seal = [row for row in list_questions(db, viewer.programme_id) if row.label in asked] if asked else []
     return page(request, "planning/show_run_card.html", session=session, zone=session.time_zone, plan=plan, lines=lines,
-                accepted_by=accepted_by, to_seal=to_seal)  # fmt: skip
+                accepted_by=accepted_by, to_seal=to_seal, instructions=list_instructions(db, viewer, session_id))  # fmt: skip
 
 
 @router.post("/plan/seal/{question_id}", dependencies=[allow(Action.SEAL_KEY)])

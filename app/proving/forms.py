@@ -159,3 +159,17 @@ class ReopenForm(Form):
         "reason": Field("Reason", kind="textarea", longest=2000, hint="What was seen since. At least 10 characters."),
         "edition": hidden("Edition"),
     }
+
+
+class GrowthForm(Form):
+    """Which part's growth is shown, counted in what."""
+
+    fields_declared = {
+        "part": Field("Part", kind="select", required=False),
+        "exposure": Field("Counted in", kind="select", required=False, choices=EXPOSURE_CHOICES),
+    }
+
+    def show(self, part: int | None, exposure: str, parts: list[tuple[str, str]]) -> "GrowthForm":
+        self.fields["part"].choices = parts
+        self.fill(part=str(part or ""), exposure=exposure)
+        return self

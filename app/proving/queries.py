@@ -143,7 +143,7 @@ def list_broke_again(db: Db, programme_id: int, hidden: Collection[int]) -> list
     ).exists()  # fmt: skip
     closed_at = _last_close()
     rows = db.execute(
-        select(Concern, Revision.label, Incident, IncidentPiece.damage, IncidentCause.cause)
+        select(Concern, Revision.label, Incident, IncidentPiece.damage, IncidentCause.cause).select_from(Concern)
         .join(ConcernFix, and_(ConcernFix.concern_id == Concern.id, newest)).join(Revision, Revision.id == ConcernFix.revision_id)
         .join(Piece, Piece.revision_id == ConcernFix.revision_id).join(IncidentPiece, IncidentPiece.piece_id == Piece.id)
         .join(Incident, Incident.id == IncidentPiece.incident_id)

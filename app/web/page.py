@@ -73,8 +73,15 @@ def _context(request: Request, context: dict[str, Any]) -> dict[str, Any]:
     return {
         "request": request, "viewer": viewer, "url": url, "may": may, "places": list(_places(request, viewer)),
         "plain_http": state.settings.plain_http, "messages": _messages(request), "now_utc": state.now(),
+        "about_here": _about(request, context.get("status", 200)),
         "zone": viewer.programme.time_zone if viewer is not None and viewer.programme else "UTC", **context,
     }  # fmt: skip
+
+
+def _about(request: Request, status: int) -> dict[str, str]:
+    """What the page in hand is about, so that a concern raised from it names that."""
+    found = request.path_params if status == 200 else {}
+    return {name: str(found[name]) for name in ("run_id", "piece_id", "revision_id", "question_id") if name in found}
 
 
 def path_for(request: Request, name: str, **params: Any) -> str:

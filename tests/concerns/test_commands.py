@@ -207,7 +207,7 @@ def test_closing_as_cured_names_a_later_revision_of_the_same_part(db, team, pin)
         assert refused.value.field == "later_revision_id"
     cured = make_parts.revision(db, team.RT, pin, "p30", note="3.0 mm throughout")
     for kind in (CloseKind.CURED, CloseKind.DID_NOT_RECUR):
-        with pytest.raises(Refused, match="can’t be closed as .* on words"):
+        with pytest.raises(Refused, match=r"can’t be closed as .* on words"):
             close(db, team.RT, concern_id, kind, later_revision_id=cured)
     close(db, team.RT, concern_id, CloseKind.CURED, later_revision_id=cured, shown=FIGURES)
     event = queries.list_events(db, team.id, concern_id)[-1]
