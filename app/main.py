@@ -14,6 +14,7 @@ from app.concerns import pages as concerns
 from app.concerns import photo_pages as concern_photos
 from app.db import Database
 from app.decisions import pages as decisions
+from app.dossiers import file_pages
 from app.dossiers import pages as dossiers
 from app.feedback import card_pages
 from app.feedback import pages as feedback
@@ -47,7 +48,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     measurements.router, timing.router, lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router,
     report_pages.router, proving.router, proving_steps.router,
     hall.router, alone.router, decisions.router, planning.router, season_pages.router, kit_pages.router, imports.router,
-    archive.router, dossiers.router, trials.router,
+    archive.router, dossiers.router, file_pages.router, trials.router,
 )  # fmt: skip
 
 MOST_FORM_BYTES, MOST_FILE_BYTES = 2_000_000, 32_000_000

@@ -48,10 +48,12 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "incidents.exposure_queries": "queries",
     "feedback.card_pages": "pages",  # a paper card and its photo
     "concerns.photo_queries": "queries", "concerns.photo_pages": "pages",  # photos of a concern
+    "parts.blocking_queries": "queries",  # what stops the freeze of a part
     "concerns.loop_queries": "queries",
     "proving.loop_pages": "pages",  # the steps between triage and close
     "proving.report_pages": "pages", "proving.report_queries": "queries",  # where the trouble is, and whether it gets better
     "proving.concern_pages": "pages",  # arranges one concern for reading
+    "dossiers.file_queries": "queries", "dossiers.file_pages": "pages",  # a part's file
     "incidents.use_pages": "pages",  # what a revision or a piece has been through
     **{f"planning.{name}": "rules" for name in (  # the plan, its search and the season: no database
         "day", "balance", "brackets", "schedule", "plan", "search", "check", "limits", "fractions", "replan", "season", "facts", "words",
@@ -84,6 +86,7 @@ LONG_FILES = {
 LONG_FUNCTIONS: dict[str, str] = {}
 MOST_LINES, MOST_FUNCTION_LINES = 300, 40
 TEMPLATE_OF = {
+    "show_revision_file": "dossiers/show_part_file.html",  # the same file, of one revision
     "show_sign_in": "people/sign_in.html",  # one page with the POST twin and the 401 answer
     "show_end_run": "sessions/show_run_form.html",  # three short forms about one run share a frame
     "show_times": "sessions/show_run_form.html",

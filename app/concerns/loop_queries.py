@@ -254,6 +254,7 @@ class InForce(NamedTuple):
     words: str
     on: str
     until_at: datetime | None
+    revision_id: int = 0
 
 
 def list_in_force(db: Db, programme_id: int, *, revision_ids: Sequence[int] | None = None) -> list[InForce]:
@@ -265,5 +266,5 @@ def list_in_force(db: Db, programme_id: int, *, revision_ids: Sequence[int] | No
     )  # fmt: skip
     if revision_ids is not None:
         query = query.where(Containment.revision_id.in_(revision_ids))
-    return [InForce(c.id, c.concern_id, f"C-{number:02d}", c.words, f"{label} {mark}" if mark else label, c.until_at)
+    return [InForce(c.id, c.concern_id, f"C-{number:02d}", c.words, f"{label} {mark}" if mark else label, c.until_at, c.revision_id)
             for c, number, label, mark in db.execute(query)]  # fmt: skip

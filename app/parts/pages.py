@@ -6,11 +6,13 @@ from typing import Any
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
+from app import clock
 from app.access.actions import Action
 from app.access.guard import DbHere, Id, SignedIn, allow
 from app.access.viewer import Viewer
 from app.db import Db
 from app.parts import commands, forms, queries, rules
+from app.parts.blocking_queries import list_blocking
 from app.parts.models import PieceState, Process, RevisionState
 from app.parts.rules import Facts
 from app.web.forms import Form, posted
@@ -72,6 +74,7 @@ def _part_page(request: Request, db: Db, viewer: Viewer, part_id: int, *, form: 
     return page(request, "parts/show_part.html", status=status, part=part, form=form,
                 revisions=queries.list_revisions_of_part(db, viewer.programme_id, part_id),
                 counts=queries.count_pieces(db, viewer.programme_id, part_id),
+                blocking=list_blocking(db, viewer.programme_id, part_id, clock.now().date()),
                 happened=queries.list_happened(db, viewer.programme_id, "part", part_id))  # fmt: skip
 
 
@@ -178,6 +181,8 @@ def _revision_page(request: Request, db: Db, viewer: Viewer, revision_id: int, *
         following=rules.revision_label(revision.part.code, revision.line, line[-1].step + 1),
         counts=queries.count_pieces(db, viewer.programme_id, revision.part_id),
         was_run=queries.revision_was_run(db, revision_id),
+        blocking=[item for item in list_blocking(db, viewer.programme_id, revision.part_id, clock.now().date())
+                  if item.revision_id == revision_id],
         same_file=request.query_params.get("file") == "same",
         happened=queries.list_happened(db, viewer.programme_id, "revision", revision_id),
         edit_form=_filled(edit_form, forms.EditRevisionForm, revision, stored),

@@ -63,7 +63,8 @@ def test_the_page_orders_parts_causes_and_blockers(db, browser):
     page = browser.as_(p.team.RT).get(f"/programmes/{p.team.id}/concerns/report?part={p.part_id}", max_queries=12)
     shown = text_of(page.text)
     for words in ("2 open blockers", "40", "Concerns by part", "RHP Rear outer hinge pin", "no part named", "design", "not known yet",
-                  "1.8 to 42.8", "0.0 to 11.9", "no difference shown against RHP-p25 r1 (one-sided P = 0.101)", "Fisher’s exact test"):  # fmt: skip
+                  "1.8 to 42.8", "0.0 to 11.9",
+                  "no difference shown against RHP-p25 r1 (one-sided P = 0.101)", "Fisher’s exact test"):  # fmt: skip
         assert words in shown, words
     assert shown.index("C-05") < shown.index("C-02")  # the oldest first
     for exposure in ("run", "lap", "minute", "any impact", "nonsense"):
