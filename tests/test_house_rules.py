@@ -51,7 +51,8 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "parts.blocking_queries": "queries",  # what stops the freeze of a part
     "concerns.loop_queries": "queries",
     "proving.loop_pages": "pages",  # the steps between triage and close
-    "proving.report_pages": "pages", "proving.report_queries": "queries",  # where the trouble is, and whether it gets better
+    "proving.report_pages": "pages", "proving.report_queries": "queries",
+    "proving.report_rules": "rules",  # where the trouble is, and whether it gets better
     "proving.concern_pages": "pages",  # arranges one concern for reading
     "dossiers.file_queries": "queries", "dossiers.file_pages": "pages",  # a part's file
     "incidents.use_pages": "pages",  # what a revision or a piece has been through

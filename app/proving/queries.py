@@ -36,10 +36,10 @@ class Exposed(NamedTuple):
     filed: Mapping[int, Sequence[FiledUse]]
 
     def count_of(self, rule: ShowRule, revision_id: int, *, judged: Mapping[int, Judged] | None = None,
-              shows_nothing: Collection[int] = ()) -> rules.Count:  # fmt: skip
+                 shows_nothing: Collection[int] = (), within: bool = False) -> rules.Count:  # fmt: skip
         return rules.count(rule, [fact for fact in self.facts if fact.revision_id == revision_id],
                            [run for run in self.runs if run.revision_id == revision_id], self.filed.get(revision_id, ()),
-                           judged=judged, shows_nothing=shows_nothing)  # fmt: skip
+                           judged=judged, shows_nothing=shows_nothing, within=within)  # fmt: skip
 
 
 def load_exposed(db: Db, revision_ids: Collection[int], hidden: Collection[int], *, with_runs: bool) -> Exposed:
@@ -102,7 +102,7 @@ def prove(db: Db, loop: Loop, concern: Any, revision_id: int | None, hidden: Col
     proof = Proof(rule, labels.get(revision_id, "?"), exposed.count_of(rule, revision_id, judged=judged, shows_nothing=nothing))
     if concern.revision_id in (None, revision_id):
         return Proven(proof, exposed, judged, None, "", gone)
-    before = exposed.count_of(rule, concern.revision_id, judged=judged, shows_nothing=nothing)
+    before = exposed.count_of(rule, concern.revision_id, judged=judged, shows_nothing=nothing, within=True)
     told = rules.compared(rule, (labels.get(concern.revision_id, "?"), before), (proof.label, proof.counted))
     return Proven(proof, exposed, judged, before, told, gone)
 

@@ -10,7 +10,7 @@ from app.concerns.models import Concern, ConcernCause
 from app.concerns.rules import ShowRule
 from app.db import Db
 from app.parts.models import Part, Revision
-from app.proving import rules
+from app.proving import report_rules
 from app.proving.queries import list_piece_marks, load_exposed, show_nothing
 
 
@@ -42,10 +42,11 @@ def list_lineage(db: Db, programme_id: int) -> list[PartOf]:
     return [PartOf(*row) for row in rows]
 
 
-def grow(db: Db, rule: ShowRule, lineage: Collection[PartOf], hidden: Collection[int]) -> list[rules.Grown]:
-    """Failures of exposures, revision by revision; every failure counts, whichever concern it belongs to. At most four queries."""
+def grow(db: Db, rule: ShowRule, lineage: Collection[PartOf], hidden: Collection[int]) -> list[report_rules.Grown]:
+    """Failures of exposures, revision by revision; each in them counts, whichever concern it belongs to. At most four queries."""
     ids = [row.revision_id for row in lineage]
     exposed = load_exposed(db, ids, hidden, with_runs=not rule.is_hit)
     nothing = show_nothing(list_piece_marks(db, ids)) if ids else frozenset()
-    return rules.growth(rule, [(row.label, row.revision_id, exposed.count_of(rule, row.revision_id, shows_nothing=nothing))
-                               for row in lineage])  # fmt: skip
+    counted = [(row.label, row.revision_id, exposed.count_of(rule, row.revision_id, shows_nothing=nothing, within=True))
+               for row in lineage]  # fmt: skip
+    return report_rules.growth(rule, counted)

@@ -171,11 +171,13 @@ def p_words(p: float) -> str:
 
 # --- counting
 def count(rule: ShowRule, facts: Iterable[IncidentFact], runs: Sequence[RunUse] = (), filed: Sequence[FiledUse] = (), *,
-          judged: Mapping[int, Judged] | None = None, shows_nothing: Collection[int] = ()) -> Count:  # fmt: skip
+          judged: Mapping[int, Judged] | None = None, shows_nothing: Collection[int] = (), within: bool = False) -> Count:  # fmt: skip
     """The exposures of one revision that its facts, runs and tables of use tell.
 
     judged : incident id -> what was said of it; unjudged, a failure is the concern's own trouble
     shows_nothing : piece ids whose exposures are left out
+    within : only failures in the exposures that are counted, as a share of them must be taken. A proof counts every failure of
+        the fixed revision, which makes it harder; of the revision it is held against that would make the cure look better.
     Failures count at once, clean exposures when their session is closed, and a hit that broke the part is never clean.
     """
     judged = judged or {}
@@ -183,6 +185,8 @@ def count(rule: ShowRule, facts: Iterable[IncidentFact], runs: Sequence[RunUse] 
     failed, other = [], []
     for seen in found:
         verdict = judged.get(seen.first.id)
+        if within and not _within(rule, seen.first):
+            continue
         if seen.failed and (verdict is None or verdict.same):
             failed.append(seen.first)
         elif seen.failed or seen.excused:
@@ -196,6 +200,11 @@ def count(rule: ShowRule, facts: Iterable[IncidentFact], runs: Sequence[RunUse] 
         return Count(sum(n for n, done in clean if done), tuple(failed), tuple(other), sum(n for n, done in clean if not done), left)
     return _count_runs(rule, failed, other, [r for r in runs if r.piece_id not in shows_nothing],
                        [r for r in runs if r.piece_id in shows_nothing], filed)  # fmt: skip
+
+
+def _within(rule: ShowRule, fact: IncidentFact) -> bool:
+    """Did it break in what the rule counts: in such a hit, or on a run rather than on the bench?"""
+    return incidents.matches(rule.exposure, fact.kind) if rule.is_hit else fact.session is not None
 
 
 def _settled(fact: IncidentFact) -> bool:
@@ -220,79 +229,3 @@ def _count_runs(rule: ShowRule, failed: list[IncidentFact], other: list[Incident
 
 def _of(run: RunUse, rule: ShowRule) -> float:
     return 1 if rule.exposure == "run" else (run.laps or 0) if rule.exposure == "lap" else run.minutes
-
-
-# --- reports
-class ParetoLine(NamedTuple):
-    """One cause or part. share : of all concerns so far, this line included."""
-
-    name: str
-    n: int
-    standing: int
-    blockers: int
-    share: float
-
-
-def pareto(named: Iterable[tuple[str, bool, bool]]) -> list[ParetoLine]:
-    """(name, stands open, blocks) of each concern -> lines, the most frequent first, with the cumulative share."""
-    found: dict[str, list[int]] = {}
-    for name, stands, blocks in named:
-        counts = found.setdefault(name, [0, 0, 0])
-        counts[0] += 1
-        counts[1] += stands
-        counts[2] += blocks
-    total, so_far, lines = sum(counts[0] for counts in found.values()), 0, []
-    for name, counts in sorted(found.items(), key=lambda item: (-item[1][0], item[0])):
-        so_far += counts[0]
-        lines.append(ParetoLine(name, counts[0], counts[1], counts[2], so_far / total))
-    return lines
-
-
-class Grown(NamedTuple):
-    """One revision of a part in the order of issue. told : against the exposed revision before it."""
-
-    label: str
-    revision_id: int
-    counted: Count
-    share: float | None
-    low: float | None
-    high: float | None
-    p: float | None
-    told: str
-
-
-def growth(rule: ShowRule, counted: Sequence[tuple[str, int, Count]]) -> list[Grown]:
-    """Failures of exposures per revision with the exact 95 % interval, each against the exposed one before it.
-
-    Only neighbours are compared, each at one-sided 5 %: of many steps without a gain about one in twenty looks like one.
-    """
-    lines: list[Grown] = []
-    before: tuple[str, Count] | None = None
-    for label, revision_id, count_ in counted:
-        limits = interval(rule, count_)
-        if limits is None:
-            lines.append(Grown(label, revision_id, count_, None, None, None, None, "never exposed"))
-            continue
-        p = less_p(rule, before[1], count_) if before else None
-        if before is None or p is None:
-            told = "the first that was exposed"
-        elif p <= LESS:
-            told = f"shown to break less than {before[0]}"
-        elif (worse := less_p(rule, count_, before[1])) is not None and worse <= LESS:
-            told = f"shown to break more than {before[0]} (P = {p_words(worse)})"
-        else:
-            told = f"no difference shown against {before[0]}"
-        lines.append(Grown(label, revision_id, count_, *limits, p, told))
-        before = (label, count_)
-    return lines
-
-
-def growth_words(lines: Sequence[Grown]) -> str:
-    """What the whole line of revisions says, first exposed against last."""
-    exposed = [line for line in lines if line.share is not None]
-    if len(exposed) < 2:
-        return "Fewer than two revisions were exposed, so nothing can be said of growth."
-    better = [line.label for line in exposed if line.told.startswith("shown to break less")]
-    if better:
-        return f"Shown to have got better with {', '.join(better)}."
-    return "No revision is shown to break less than the one before it: that is not the same as no better."

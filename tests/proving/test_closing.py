@@ -25,7 +25,8 @@ from tests.proving.test_rules import at_most
 
 def judge(db, p, incident_id, *, same=False, version=0, by="RT"):
     with transaction(db):
-        commands.judge_failure(db, p.concern_id, incident_id, by=p.team[by], version=version, same=same, reason="The jig slipped, seen on film.")
+        commands.judge_failure(db, p.concern_id, incident_id, by=p.team[by], version=version, same=same,
+                               reason="The jig slipped, seen on film.")  # fmt: skip
 
 
 def reopen(db, p, *, by="RT"):
@@ -53,7 +54,7 @@ def test_a_failure_on_the_fixed_revision_raises_the_number_to_46(db):
     p = steps.pin(db)
     steps.hit(db, p, p.thick_pieces[0], 28)
     broke = steps.hit(db, p, p.thick_pieces[1], damage=("bent",))
-    with pytest.raises(Refused, match="28 clean board hits, 1 failure; .* 17 clean ones still missing"):
+    with pytest.raises(Refused, match=r"28 clean board hits, 1 failure; .* 17 clean ones still missing"):
         steps.close(db, p)
     steps.hit(db, p, p.thick_pieces[0], 17)
     steps.close(db, p)
@@ -87,7 +88,7 @@ def test_a_cured_concern_that_breaks_again_is_told_at_once_and_opens_again(db, b
     reopen(db, p)
     found = steps.row(db, p)
     assert (found.state, found.stage, found.blocks) == ("open again", "proving", True)
-    with pytest.raises(Refused, match="29 clean board hits, 1 failure; .* 16 clean ones still missing"):
+    with pytest.raises(Refused, match=r"29 clean board hits, 1 failure; .* 16 clean ones still missing"):
         steps.close(db, p)
     judge(db, p, broke)
     steps.close(db, p)
@@ -118,7 +119,7 @@ def test_did_not_recur_counts_its_own_revision_since_it_was_raised(db):
     with clock.at(clock.now() - timedelta(days=30)):
         steps.hit(db, p, p.thin_pieces[0], 100)  # before it was raised
     steps.hit(db, p, p.thin_pieces[0], 12)
-    with pytest.raises(Refused, match="C-02 is not shown gone yet.*RHP-p25 r1: 12 clean board hits"):
+    with pytest.raises(Refused, match=r"C-02 is not shown gone yet.*RHP-p25 r1: 12 clean board hits"):
         steps.close(db, p, CloseKind.DID_NOT_RECUR)
     steps.hit(db, p, p.thin_pieces[0], 17)
     broke = steps.hit(db, p, p.thin_pieces[1], damage=("bent",))

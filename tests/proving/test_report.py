@@ -10,11 +10,14 @@ from datetime import timedelta
 import pytest
 
 from app import clock
-from app.concerns import loop_commands
-from app.concerns.models import CauseClass, Danger
+from app.concerns import loop_commands, loop_queries
+from app.concerns.models import CauseClass, CloseKind, Danger
+from app.concerns.rules import ShowRule
 from app.db import transaction
 from app.feedback.queries import hidden_sessions
-from app.proving import report_queries, rules
+from app.incidents.words import Happened
+from app.proving import report_queries, report_rules, rules
+from app.proving.queries import prove
 from tests import make
 from tests.concerns.make_concerns import concern
 from tests.pages import text_of
@@ -22,11 +25,12 @@ from tests.proving import steps
 
 
 def test_pareto_is_ordered_with_its_cumulative_share():
-    lines = rules.pareto([("RHP", True, True), ("FST", True, False), ("RHP", False, False), ("RHC", True, False), ("RHP", True, False)])
+    lines = report_rules.pareto([("RHP", True, True),
+                                 ("FST", True, False), ("RHP", False, False), ("RHC", True, False), ("RHP", True, False)])  # fmt: skip
     assert [(line.name, line.n, line.standing, line.blockers, round(line.share, 2)) for line in lines] == [
         ("RHP", 3, 2, 1, 0.6), ("FST", 1, 1, 0, 0.8), ("RHC", 1, 1, 0, 1.0),
     ]  # fmt: skip
-    assert rules.pareto([]) == []
+    assert report_rules.pareto([]) == []
 
 
 def test_growth_compares_each_revision_with_the_exposed_one_before(db):
@@ -40,14 +44,49 @@ def test_growth_compares_each_revision_with_the_exposed_one_before(db):
     assert (first.label, first.counted.failed, first.counted.n, first.told) == ("RHP-p25 r1", 5, 10, "the first that was exposed")
     assert (second.counted.failed, second.counted.n, second.told) == (0, 29, "shown to break less than RHP-p25 r1")
     assert second.p == pytest.approx(math.comb(10, 5) / math.comb(39, 5))  # Fisher's exact test, one-sided
-    assert rules.growth_words([first, second]) == "Shown to have got better with RHP-p30 r1."
+    assert report_rules.growth_words(steps.RULE, [first, second]) == "Shown to have got better with RHP-p30 r1."
 
 
 def test_equal_revisions_are_not_said_to_be_equal():
     count = rules.Count(12)
-    lines = rules.growth(steps.RULE, [("r1", 1, count), ("r2", 2, rules.Count(0)), ("r3", 3, count)])
+    lines = report_rules.growth(steps.RULE, [("r1", 1, count), ("r2", 2, rules.Count(0)), ("r3", 3, count)])
     assert [line.told for line in lines] == ["the first that was exposed", "never exposed", "no difference shown against r1"]
-    assert "that is not the same as no better" in rules.growth_words(lines)
+    assert "that is not the same as no better" in report_rules.growth_words(steps.RULE, lines)
+
+
+def test_small_steps_are_judged_first_against_last_too():
+    """3 of 12, 1 of 11, 0 of 31: no step is shown, first against last is, P = C(12,3)/C(43,3) (Fisher's exact test)."""
+    counts = [rules.Count(9, filed=3), rules.Count(10, filed=1), rules.Count(31)]
+    lines = report_rules.growth(steps.RULE, [(f"r{n}", n, count) for n, count in enumerate(counts, 1)])
+    assert math.comb(12, 3) / math.comb(43, 3) == pytest.approx(0.018, abs=0.0005)
+    assert report_rules.growth_words(steps.RULE, lines) == (
+        "No revision is shown to break less than the one before it: that is not the same as no better. First against last: "
+        "r1 failed 3 of 12, r3 0 of 31 board hits: shown to break less (one-sided P = 0.018).")  # fmt: skip
+
+
+def test_a_break_in_another_kind_of_hit_is_no_share_of_this_one(db):
+    """One crack on a board says nothing of flat landings on the old revision; on the fixed one it counts against the cure."""
+    p = steps.pin(db, rule=ShowRule("flat landing", 10.0))
+    steps.hit(db, p, p.thin_pieces[1], damage=("bent",))
+    steps.hit(db, p, p.thin_pieces[0], 4, kind=Happened.FLAT)
+    steps.hit(db, p, p.thick_pieces[0], 10, kind=Happened.FLAT)
+    steps.hit(db, p, p.thick_pieces[1], damage=("bent",))
+    loop = loop_queries.load_loop(db, p.concern_id)
+    found = prove(db, loop, steps.row(db, p), p.thick, (), {})
+    assert (found.before.failed, found.before.n) == (0, 4)
+    assert (found.proof.counted.failed, found.proof.counted.n) == (1, 11)
+    lineage = [row for row in report_queries.list_lineage(db, p.team.id) if row.part_id == p.part_id]
+    assert [line.counted.failed for line in report_queries.grow(db, loop.rule, lineage, ())] == [0, 0]
+    assert [line.counted.failed for line in report_queries.grow(db, ShowRule("lap", 1.0), lineage, ())] == [0, 0]  # bench, not laps
+
+
+def test_a_double_is_counted_once_under_the_concern_that_goes_on(db, browser):
+    p = steps.pin(db)
+    steps.hit(db, p, p.thin_pieces[1], damage=("bent",))  # drafts a concern of its own
+    steps.close(db, p, CloseKind.SAME_AS, concern_id=p.concern_id + 1, same_as_id=p.concern_id)
+    shown = text_of(browser.as_(p.team.RT).get(f"/programmes/{p.team.id}/concerns/report", max_queries=12).text)
+    assert "1 concern closed as the same as another, or as another part’s, is counted under the one that goes on." in shown
+    assert "Concerns by part; n = 2" in shown
 
 
 def test_the_page_orders_parts_causes_and_blockers(db, browser):

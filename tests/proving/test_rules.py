@@ -99,7 +99,8 @@ def test_it_never_holds_unless_the_exact_bound_does(failed, clean, percent):
 def test_one_more_failure_never_helps(hits, extra):
     facts = [fact(number, hits=n, damage=("bent",) if broke else ()) for number, (n, broke) in enumerate(hits, 1)]
     before = Proof(BOARD, "r2", rules.count(BOARD, facts))
-    after = Proof(BOARD, "r2", rules.count(BOARD, [*facts, fact(99, damage=("bent",), kind="board hit, side" if extra else "flat landing")]))
+    broke = fact(99, damage=("bent",), kind="board hit, side" if extra else "flat landing")
+    after = Proof(BOARD, "r2", rules.count(BOARD, [*facts, broke]))
     assert after.needed > before.needed
     assert after.bound >= before.bound
     assert before.holds or not after.holds
