@@ -43,6 +43,10 @@ class RevisionFile:
     answers: Sequence["Answer"]
 
     @property
+    def open_concerns(self) -> Sequence[ConcernRow]:
+        return [row for row in self.concerns if row.stands]
+
+    @property
     def newest_runs(self) -> Sequence[RunUse]:
         return list({run.run_id: run for run in self.runs}.values())[-MOST_RUNS:][::-1]
 

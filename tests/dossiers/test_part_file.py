@@ -18,7 +18,9 @@ def test_the_file_of_a_part_holds_all_of_it(db, browser):
     steps.hit(db, p, p.thick_pieces[0], 29)
     page = browser.as_(p.team.RT).get(f"/programmes/{p.team.id}/parts/{p.part_id}/file", max_queries=12)
     shown = text_of(page.text)
-    for words in ("2 revisions in the order of issue", "RHP-p25 r1", "as drawn", "#2 of RHP-p25 r1 quarantined", "bought in",
+    for words in ("2 revisions in the order of issue", "RHP-p25 r1 2 0 0 12 of 13 1 C-02 stops the freeze",
+                  "RHP-p30 r1 2 0 0 29 of 29 0 none",
+                  "RHP-p25 r1", "as drawn", "#2 of RHP-p25 r1 quarantined", "bought in",
                   "13 impacts, 12 clean, 1 failure", "29 impacts, 29 clean, 0 failures; 95 % bound of a failure per impact 9.8 %",
                   "I-02", "C-02 2.5 mm pin bends", "stops the freeze", "Holds the cure of C-02", "No reading yet.",
                   "Never on a car in a recorded run."):  # fmt: skip
