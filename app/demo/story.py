@@ -11,7 +11,7 @@ from app.db import Db, transaction
 from app.decisions import commands as decisions
 from app.decisions.models import Decision
 from app.decisions.queries import current_look
-from app.demo import days, planned, scenes
+from app.demo import days, planned, scenes, troubles
 from app.demo.blind_day import Seat, drive_blind
 from app.demo.team import Team
 from app.demo.topics import LANDING, OVERALL, PRECISION
@@ -28,7 +28,7 @@ BLIND_SEED = 9
 
 
 def tell(db: Db, team: Team) -> None:
-    """Eleven closed sessions, one open today, one planned; rulings of every state, two open concerns, every kind of verdict."""
+    """Eleven closed sessions, one open today, one planned; rulings of every state, every kind of verdict, a concern at every step."""
     today = clock.now().date()
     s = scenes.season(db, team)
     _ask(db, s, today)
@@ -45,6 +45,7 @@ def tell(db: Db, team: Team) -> None:
     days.ask_topics(db, s, today - timedelta(days=50))
     days.drive_days(db, s, today, CARPET, TURF)
     planned.plan_ahead(db, s, today)
+    troubles.have_troubles(db, s, today)
 
 
 def _ask(db: Db, s: scenes.Season, today: date) -> None:
