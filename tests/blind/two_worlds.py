@@ -29,8 +29,10 @@ from app.blind import rules
 from app.blind.models import BlockKind
 from app.blind.queries import load_block
 from app.blind.rules import Fitted
+from app.concerns import loop_commands as loop
 from app.concerns.commands import About, raise_concern
 from app.concerns.models import Danger
+from app.concerns.rules import USUAL_RULE
 from app.db import Database, Db, transaction
 from app.demo import scenes
 from app.feedback.commands import file_slip
@@ -210,6 +212,11 @@ def _drive(db: Db, made: World, spec: Spec, order: Sequence[str], mine: random.R
         if spec.concern:
             raise_concern(db, by=made.people["MS"], words="A crack, I think, after the second jump", danger=Danger.CRITICAL,
                           product_severity=8, about=About(run_id=made.runs[0]))  # fmt: skip
+            # an instruction on a part of the question, raised apart from any run: the same in both worlds
+            worry = raise_concern(db, by=sk, words="The holes look sharp", danger=Danger.NEGLIGIBLE, product_severity=7,
+                                  about=About(revision_id=w.q.revisions["t45"])).id  # fmt: skip
+            loop.contain(db, worry, by=sk, words="no flat landings", revision_id=w.q.revisions["t45"])
+            loop.declare_rule(db, worry, by=made.people["RT"], rule=USUAL_RULE, version=0)
         label = "S-02,R-01"
         add_table(db, by=sk, kind=Kind.LAPS, text="session,run,lap,lap_time_s\n" + "\n".join(f"{label},{n},2{n}.4" for n in range(1, 4)))
         if spec.closed:
@@ -316,6 +323,10 @@ class Crawler:
               for b in w.q.variants.values()),
             *(("/concerns", {"words": "It cracked on landing", "danger": "critical", "product_severity": "8", "run_id": str(run),
                              "revision_id": str(revision)}) for revision in w.q.revisions.values()),
+            *((f"/concerns/1/{act}", {name: str(revision), "words": "nothing on this", "version": "0"})
+              for act, name in (("contain", "revision_id"), ("tries", "revision_id"), ("about", "revision_id"),
+                                ("fitted", "fixed_revision_id"))
+              for revision in w.q.revisions.values()),
             *(("/incidents", {"run_id": str(run), "kind": "board hit, nose", "effect": "stopped", f"piece_{pieces[0]}": ["cracked"]})
               for pieces in w.q.pieces.values()),
             *(("/incidents/1/pieces", {f"piece_{pieces[0]}": ["hit"]}) for pieces in w.q.pieces.values()),
