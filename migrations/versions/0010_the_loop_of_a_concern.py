@@ -1,6 +1,6 @@
 """The loop of a concern: containments, causes, tries with results, fixes, closing rules, concessions, judged failures.
 
-Existing rows: each concern that was closed under concession gets its concession as a row, with the scope and day of its closing;
+Existing rows: each concern that was closed under concession gets its concession as a row, with the scope (or else the reason) and day of its closing;
 nothing else is touched. Eight tables are added. Going back drops them with what was filed in them.
 Triggers keep every row as filed; of a containment only its lifting is added, once.
 """
@@ -155,7 +155,8 @@ def _carry_concessions() -> None:
         detail = json.loads(row.detail) if isinstance(row.detail, str) else row.detail or {}
         if detail.get("close_kind") == CONCESSION and detail.get("until"):
             connection.execute(sa.insert(concessions).values(
-                concern_id=row.concern_id, scope=row.text or "as said when it was closed", until=date.fromisoformat(detail["until"]),
+                concern_id=row.concern_id, scope=detail.get("scope") or row.text or "as said when it was closed",
+                until=date.fromisoformat(detail["until"]),
                 granted_by_id=row.by_id, at=row.at))  # fmt: skip
 
 
