@@ -18,6 +18,9 @@ from app.dossiers import file_pages
 from app.dossiers import pages as dossiers
 from app.feedback import card_pages
 from app.feedback import pages as feedback
+from app.grid import list_pages as grid_lists
+from app.grid import pages as grid
+from app.grid import rule_pages as grid_rules
 from app.hall import alone_pages as alone
 from app.hall import pages as hall
 from app.imports import pages as imports
@@ -46,13 +49,13 @@ from app.web.render import STATIC, make_environment
 ROUTERS: tuple[APIRouter, ...] = (
     people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, card_pages.router, blind.router,
     measurements.router, timing.router, lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router,
-    report_pages.router, proving.router, proving_steps.router,
+    report_pages.router, proving.router, proving_steps.router, grid.router, grid_lists.router, grid_rules.router,
     hall.router, alone.router, decisions.router, planning.router, season_pages.router, kit_pages.router, imports.router,
     archive.router, dossiers.router, file_pages.router, trials.router,
 )  # fmt: skip
 
 MOST_FORM_BYTES, MOST_FILE_BYTES = 2_000_000, 32_000_000
-FILE_PATHS = ("/import", "/archive", "/revisions", "/lap-file", "/incidents", "/photos", "/concerns")
+FILE_PATHS = ("/import", "/archive", "/revisions", "/lap-file", "/incidents", "/photos", "/concerns", "/grids")
 
 
 def create_app(settings: Settings, database: Database | None = None) -> FastAPI:

@@ -5,6 +5,7 @@ from app.concerns import models as concerns
 from app.db import Base
 from app.decisions import models as decisions
 from app.feedback import models as feedback
+from app.grid import models as grid
 from app.history import models as history
 from app.incidents import models as incidents
 from app.measurements import models as measurements
@@ -18,7 +19,7 @@ from app.questions import models as questions
 from app.sessions import models as sessions
 from app.timing import models as timing
 
-__all__ = ["blind", "concerns", "decisions", "feedback", "history", "incidents", "measurements", "metadata", "parts",
+__all__ = ["blind", "concerns", "decisions", "feedback", "grid", "history", "incidents", "measurements", "metadata", "parts",
            "people", "photos", "planning", "programmes", "proving", "questions", "sessions", "timing"]  # fmt: skip
 
 metadata = Base.metadata

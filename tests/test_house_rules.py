@@ -21,7 +21,7 @@ from tests.access.routes import guards_of
 
 # The order in which a programme runs. The people, their programme and its trail are the ground that all stand on.
 STORY = ("history people programmes", "parts", "questions", "sessions", "photos", "feedback", "blind", "measurements", "timing", "concerns",
-         "incidents", "proving", "hall", "decisions", "planning", "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
+         "incidents", "proving grid", "hall", "decisions", "planning", "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
 PLACE = {feature: place for place, features in enumerate(STORY) for feature in features.split()}
 KINDS = ("models", "rules", "queries", "commands", "forms", "pages")
 KIND_OF = {  # files with a name of their own, and whose row of the table they stand in
@@ -62,6 +62,11 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "planning.day_queries": "queries",  # the rows that a day is made from
     "planning.plan_view": "pages",  # arranges plans for reading
     "planning.season_pages": "pages", "planning.kit_pages": "pages",
+    "grid.words": "models",  # the closed lists of words, which columns and forms use
+    "grid.state": "rules", "grid.reading": "rules", "grid.proposing": "rules",  # what is known of each cell, what was typed, what to try
+    "grid.list_queries": "queries", "grid.evidence_queries": "queries",
+    "grid.list_pages": "pages", "grid.rule_pages": "pages", "grid.grid_view": "pages",  # grid_view arranges a grid for reading
+    "decisions.fit": "rules",  # gates of the fit grids that a question waits for
     "decisions.use": "rules",  # derived use and abuse gates, as rows of evidence
     "decisions.measured": "rules",  # what was measured, as rows of evidence
     "trials.world": "rules", "trials.folder": "rules", "trials.cells": "rules", "trials.reading": "rules",  # simulated
@@ -96,6 +101,7 @@ TEMPLATE_OF = {
 }
 NO_TEMPLATE: dict[str, str] = {
     "incident_photo": "answers with the picture itself",
+    "fit_photo": "answers with the picture itself",
     "concern_photo": "answers with the picture itself",
     "card_photo": "answers with the picture itself",
     "serve_worker": "a script at the root, where a phone's worker must stand",
@@ -169,7 +175,7 @@ def own_imports(source: Source) -> Iterator[tuple[str, int]]:
 
 
 def test_every_folder_of_the_app_has_its_place_in_the_story():
-    apart = {"access", "web", "evidence", "assess"}
+    apart = {"access", "web", "evidence", "assess", "covering"}
     assert {source.feature for source in SOURCES} - {""} - apart == set(PLACE)
 
 
@@ -223,6 +229,12 @@ def test_the_evidence_core_is_pure_and_only_decisions_ask_it():
                 wrong.append(f"{source.shown}:{line} imports {name}")
             if name.startswith("app.evidence") and not source.inside(EVIDENCE_READERS):
                 wrong.append(f"{source.shown}:{line} imports {name}")
+    assert not wrong, "\n".join(wrong)
+
+
+def test_covering_arrays_are_pure():
+    wrong = [f"{source.shown}:{line} imports {name}" for source in SOURCES if source.feature == "covering" for name, line in source.imports
+             if not (name.startswith("app.covering") or name.split(".")[0] in sys.stdlib_module_names)]  # fmt: skip
     assert not wrong, "\n".join(wrong)
 
 

@@ -51,6 +51,10 @@ class Action(StrEnum):
     REPORT_INCIDENT = "report an incident"
     CLASS_CAUSE = "class the cause of an incident"
     PLAN_ABUSE = "plan abuse"
+    # fit grids
+    EDIT_GRID = "make and edit a fit grid"
+    FILE_FIT = "file what fits"
+    RULE_CELLS = "exclude cells and carry results over"
     # decisions
     FILE_RULING = "file a provisional ruling"
     SIGN_RULING = "make a ruling standing"

@@ -8,7 +8,7 @@ different: whoever is due to rate in an open block sees it as a driver (`rules` 
 from typing import Any
 
 from app.access.actions import Action
-from app.access.rules import Rule, always, holds_key, is_own, is_own_driving, may_found
+from app.access.rules import Rule, always, holds_key, is_own, is_own_driving, may_found, owns
 from app.people.models import Hat
 
 ANYONE, SIGNED_IN = "anyone", "signed in"
@@ -52,6 +52,9 @@ POLICY: dict[Action, dict[str, Rule]] = {
     Action.REPORT_INCIDENT: EVERY_HAT,
     Action.CLASS_CAUSE: {DESIGNER: always, MANAGER: always},
     Action.PLAN_ABUSE: {CONDUCTOR: always, GAUGE: always, DESIGNER: always, MANAGER: always},
+    Action.EDIT_GRID: {DESIGNER: always, MANAGER: always},
+    Action.FILE_FIT: EVERY_HAT,
+    Action.RULE_CELLS: {DESIGNER: owns, MANAGER: always},
     Action.FILE_RULING: {DESIGNER: always, MANAGER: always},
     Action.SIGN_RULING: {MANAGER: always},
     Action.IMPORT_TABLE: {DESIGNER: always, MANAGER: always},

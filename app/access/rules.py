@@ -42,5 +42,12 @@ def holds_key(viewer: Asker, subject: Any) -> str | None:
     return "only who holds the key may do this"
 
 
+def owns(viewer: Asker, subject: Any) -> str | None:
+    """Allowed for what the viewer is the owner of."""
+    if subject is None or getattr(subject, "owner_id", None) == viewer.account_id:
+        return None
+    return "only its owner or the manager may do this"
+
+
 def may_found(viewer: Any, subject: Any) -> str | None:
     return None if getattr(viewer, "starts_programmes", False) else "only who set up this installation may do this"

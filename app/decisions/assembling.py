@@ -7,6 +7,7 @@ from typing import Any
 
 from app.blind.rules import BlockFacts, open_label
 from app.decisions.facts import Filed, Loaded, RunFacts, SlipFacts
+from app.decisions.fit import fit_gates
 from app.decisions.measured import measured_rows
 from app.decisions.use import abuse_gates
 from app.evidence import inputs, rows
@@ -40,7 +41,8 @@ def sort_out(question: Question, filed: Filed) -> Loaded:
             marks = _marks_of(question, asked, runs, slips.values(), judged, labels, filed.attributes)
             concerns = _concerns_of(question, filed.concerns)
             measured = measured_rows(question, rule, runs, filed, lambda run: _run_reasons(run, filed, changes, tyres), _others_on_car)
-            settled, gates = abuse_gates(question, rule, filed.incidents)
+            fit = fit_gates(question, filed.grids)
+            settled, gates = ((*found, *fit) for found in abuse_gates(question, rule, filed.incidents))
             closed = tuple(mark for mark, was_closed in marks if was_closed)
             look = inputs.Evidence(asked, closed, concerns, settled, **measured.closed, panel_noise=noise)
             if len(closed) < len(marks) or measured.has_open or settled != gates:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from app.blind.rules import BlockFacts
 from app.clock import minutes_between
 from app.feedback import rules as feedback
+from app.grid.rules import GridFacts
 from app.incidents.exposures import IncidentFact
 from app.measurements.rules import Measured
 from app.programmes.models import Attribute
@@ -105,3 +106,4 @@ class Filed:
     measured: Measured = field(default_factory=Measured)
     incidents: Sequence[IncidentFact] = ()
     blocks: Sequence[BlockFacts] = ()
+    grids: Sequence[GridFacts] = ()

@@ -18,6 +18,8 @@ from app.db import Db
 from app.decisions.facts import Filed, Loaded, RunFacts, SlipFacts
 from app.feedback import rules as feedback
 from app.feedback.models import CountingNote, Mark, Slip, SlipVersion, Source
+from app.grid import evidence_queries as grids
+from app.grid.rules import GridFacts
 from app.incidents.exposures import IncidentFact
 from app.incidents.queries import evidence_fact, evidence_rows
 from app.measurements.queries import load_measured
@@ -58,12 +60,12 @@ def load_evidence(db: Db, programme_id: int, questions: Sequence[Question], *, h
     from app.decisions.assembling import sort_out  # and with it the evidence's own rows, with the first sheet
 
     runs = _load_runs(db, programme_id, ids, hidden)
-    measured, incidents = _load_measured(db, programme_id, ids, hidden)
+    measured, incidents, fit_grids = _load_measured(db, programme_id, ids, hidden)
     attributes, concerns = _load_ground(db, programme_id)
     filed = Filed(
         runs=runs, slips=_load_slips(db, programme_id, ids, runs), notes=_load_notes(db, programme_id, ids),
         concerns=concerns, attributes=attributes, measured=measured, incidents=incidents,
-        blocks=load_blocks(db, programme_id, question_ids=ids),
+        blocks=load_blocks(db, programme_id, question_ids=ids), grids=fit_grids,
     )  # fmt: skip
     return {question.id: sort_out(question, filed) for question in questions}
 
@@ -169,16 +171,18 @@ def _load_slips(db: Db, programme_id: int, question_ids: Sequence[int], runs: Ma
 
 
 def _load_measured(db: Db, programme_id: int, question_ids: Sequence[int], hidden: Collection[int]
-                   ) -> tuple[Measured, list[IncidentFact]]:  # fmt: skip
+                   ) -> tuple[Measured, list[IncidentFact], list[GridFacts]]:  # fmt: skip
     """Laps of hidden sessions fall out with their runs; the other rows, and incidents, here."""
     carrying = select(AsRunBuild.run_id).where(AsRunBuild.id.in_(_builds_carrying(question_ids)))
-    found, others = load_measured(db, programme_id, question_ids, carrying, also=[evidence_rows(programme_id, question_ids)])
-    facts = [evidence_fact(row.ints, row.texts) for row in others]
+    found, others = load_measured(db, programme_id, question_ids, carrying, also=[evidence_rows(programme_id, question_ids),
+                                                                               *grids.evidence_rows(programme_id, question_ids)])
+    facts = [evidence_fact(row.ints, row.texts) for row in others if row.kind not in grids.KINDS]
     measured = found._replace(
         preferences=tuple(row for row in found.preferences if row.session.id not in hidden),
         exposures=tuple(row for row in found.exposures if row.session is None or row.session.id not in hidden),
     )
-    return measured, [fact for fact in facts if fact.session is None or fact.session.id not in hidden]
+    shown = [fact for fact in facts if fact.session is None or fact.session.id not in hidden]
+    return measured, shown, grids.evidence_facts([row for row in others if row.kind in grids.KINDS])
 
 
 def _load_notes(db: Db, programme_id: int, question_ids: Sequence[int]) -> dict[tuple[str, int], list[feedback.Note]]:

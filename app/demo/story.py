@@ -11,7 +11,7 @@ from app.db import Db, transaction
 from app.decisions import commands as decisions
 from app.decisions.models import Decision
 from app.decisions.queries import current_look
-from app.demo import days, planned, scenes, troubles
+from app.demo import days, fit_grid, planned, scenes, troubles
 from app.demo.blind_day import Seat, drive_blind
 from app.demo.team import Team
 from app.demo.topics import LANDING, OVERALL, PRECISION
@@ -46,6 +46,7 @@ def tell(db: Db, team: Team) -> None:
     days.drive_days(db, s, today, CARPET, TURF)
     planned.plan_ahead(db, s, today)
     troubles.have_troubles(db, s, today)
+    fit_grid.make_grid(db, s, today)
 
 
 def _ask(db: Db, s: scenes.Season, today: date) -> None:

@@ -34,7 +34,8 @@ KEPT_PAGES = ("show_hall", "show_outbox", "show_new_concern")
 KEPT_FILES = (
     "css/app.css", "css/tokens.css", "css/base.css", "css/layout.css", "css/components/actions.css", "css/components/forms.css",
     "css/components/marks.css", "css/components/notes.css", "css/components/ledger.css", "css/components/verdict.css",
-    "css/components/board.css", "css/components/charts.css", "css/components/stopwatch.css", "css/print.css", "js/first.js", "js/app.js",
+    "css/components/board.css", "css/components/charts.css", "css/components/stopwatch.css", "css/components/grid.css", "css/print.css",
+    "js/first.js", "js/app.js",
     "js/outbox.js", "js/outbox_forms.js", "js/outbox_page.js", "js/stopwatch.js", "js/alone.js",
     "vendor/htmx-4.0.1.min.js", "vendor/atkinson-next-5.3.0-latin-400.woff2",
     "vendor/atkinson-next-5.3.0-latin-700.woff2", "img/mark.svg",

@@ -3,7 +3,7 @@
 "use strict";
 
 const STATIC = `static-${VERSION}`;
-const HALL = /^\/programmes\/\d+\/(hall|hall\/alone|outbox|(concerns|incidents)\/new|runs\/\d+\/(slip|end|build|laps\/by-hand))$/;
+const HALL = /^\/programmes\/\d+\/(hall|grids\/\d+\/lists\/\d+|hall\/alone|outbox|(concerns|incidents)\/new|runs\/\d+\/(slip|end|build|laps\/by-hand))$/;
 const ASKS = /\/(concerns|incidents)\/new/;   // pages that differ by what stands behind the question mark
 const TIMEOUT = 6000;
 

@@ -45,6 +45,11 @@ KNOWN: dict[tuple[str, str], Any] = {
     ("incident_pieces", "damage"): "cracked",
     ("blind_blocks", "state"): "opened on plan",
     ("blind_codes", "code"): 417,
+    ("grids", "strength"): 2,
+    ("grid_rules", "levels"): [1],
+    ("trial_builds", "cell"): [1],
+    ("grid_settings", "setting"): [1],
+    ("grid_settings", "same_as"): [],
 }
 
 

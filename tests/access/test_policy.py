@@ -6,7 +6,7 @@ import pytest
 
 from app.access.actions import Action
 from app.access.policy import POLICY, may, refusal
-from app.access.rules import always, holds_key, is_own, is_own_driving, may_found
+from app.access.rules import always, holds_key, is_own, is_own_driving, may_found, owns
 from app.access.viewer import Viewer, require
 from app.errors import NotAllowed
 from app.people.models import Hat
@@ -49,12 +49,15 @@ grant a concession                        | no     | no      | no     | no      
 report an incident                        | no     | no      | yes    | yes       | yes        | yes      | yes
 class the cause of an incident            | no     | no      | no     | no        | no         | yes      | yes
 plan abuse                                | no     | no      | no     | yes       | yes        | yes      | yes
+make and edit a fit grid                  | no     | no      | no     | no        | no         | yes      | yes
+file what fits                            | no     | no      | yes    | yes       | yes        | yes      | yes
+exclude cells and carry results over      | no     | no      | no     | no        | no         | own      | yes
 file a provisional ruling                 | no     | no      | no     | no        | no         | yes      | yes
 make a ruling standing                    | no     | no      | no     | no        | no         | no       | yes
 import a ratings table                    | no     | no      | no     | no        | no         | yes      | yes
 export or import everything               | no     | no      | no     | no        | no         | no       | yes
 """
-WORD_OF = {always: "yes", is_own: "own", is_own_driving: "own", holds_key: "own", may_found: "founder"}
+WORD_OF = {always: "yes", is_own: "own", is_own_driving: "own", holds_key: "own", owns: "own", may_found: "founder"}
 
 
 def grid() -> dict[str, dict[str, str]]:

@@ -16,6 +16,7 @@ from app.evidence import survival
 from app.evidence import value_figures as worth
 from app.planning import balance
 from tests.evidence.rank_runners import RANK_RUNNERS
+from tests.evidence.runners_arrays import ARRAY_RUNNERS
 
 Table = dict[str, list[str]]
 Runner = Callable[[dict, list[Table]], dict[str, Any]]
@@ -338,6 +339,7 @@ def logrank(case: dict, tables: list[Table]) -> dict[str, Any]:
 
 RUNNERS: dict[str, Runner] = {
     **RANK_RUNNERS,
+    **ARRAY_RUNNERS,
     "bradley_terry": bradley_terry,
     "bradley_terry_existence": bradley_terry_existence,
     "davidson": davidson,
