@@ -9,6 +9,7 @@ from app.grid import commands, list_queries, queries, rule_commands
 from app.grid.proposing import propose_builds
 from app.grid.reading import read_factors
 from app.grid.rules import GridFacts
+from app.grid.state import GridState
 from app.grid.words import Fit, How, Proof, RuleKind, SettingMark
 from app.parts import commands as parts
 from app.parts.rules import Facts
@@ -59,19 +60,23 @@ def _damper_grid(db: Db, s: scenes.Season, today: date) -> int:
     facts = _facts(db, s, grid_id)
     with transaction(db), clock.at(scenes.moment(day, 11)):
         inner = [_level(facts, "Damper hole", "inner"), _level(facts, "Damper mount", "high")]
-        commands.file_cad(db, grid_id, by=s.team.RT, level_ids=inner, result=Fit.FITS, note="Assembly model, full droop and full lock.")
+        for levels in (inner, [_level(facts, "Damper hole", "middle")]):
+            commands.file_cad(db, grid_id, by=s.team.RT, level_ids=levels, result=Fit.FITS, note="Assembly model, at full droop and lock.")
     proposed = propose_builds(_facts(db, s, grid_id))
     with transaction(db), clock.at(scenes.moment(day, 14)):
         list_id = rule_commands.make_list(db, grid_id, by=s.team.SK, proposed=proposed).id
     builds = list_queries.list_builds(db, list_id)
     db.rollback()
     for n, build in enumerate(builds[:-2]):
-        _try(db, s, facts, build, day + timedelta(days=1), n)
+        _try(db, s, facts, build.cell, day + timedelta(days=1), n, build.id)
+    outer = [cell for cell in GridState(facts).space.every_cell() if cell[0] == 2 and cell[3] < 2]
+    for n, cell in enumerate(outer):
+        _try(db, s, facts, [facts.level_at(f, level).id for f, level in enumerate(cell)], day + timedelta(days=6), n)
     return grid_id
 
 
-def _try(db: Db, s: scenes.Season, facts: GridFacts, build: list_queries.BuildRow, day: date, n: int) -> None:
-    cell = facts.cell_of(build.cell) or ()
+def _try(db: Db, s: scenes.Season, facts: GridFacts, levels: list[int], day: date, n: int, build_id: int | None = None) -> None:
+    cell = facts.cell_of(levels) or ()
     codes = set(facts.cell_words(cell).split(", "))
     result, shim, note = Fit.FITS, "", ""
     if codes >= RUBS:
@@ -79,8 +84,8 @@ def _try(db: Db, s: scenes.Season, facts: GridFacts, build: list_queries.BuildRo
     elif {"outer", "low"} <= codes:
         result, shim = Fit.SHIM, "0.5 mm under the outer ball stud"
     with transaction(db), clock.at(scenes.moment(day, 9, 10 * n % 60) + timedelta(hours=10 * n // 60)):
-        commands.file_fits(db, facts.id, by=s.team.SK, cells=[build.cell], result=result, how=How.BY_HAND, shim=shim, note=note,
-                           build_id=build.id)  # fmt: skip
+        commands.file_fits(db, facts.id, by=s.team.SK, cells=[levels], result=result, how=How.BY_HAND, shim=shim, note=note,
+                           build_id=build_id)  # fmt: skip
 
 
 def _carrier_grid(db: Db, s: scenes.Season, today: date) -> None:

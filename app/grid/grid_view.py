@@ -29,6 +29,7 @@ class View(NamedTuple):
     open_combinations: int
     least_builds: int
     heads: tuple[str, ...]
+    across: str
     columns: tuple[str, ...]
     lines: tuple[Line, ...]
     tried: tuple[CellState, ...]  # of a grid too large to be listed
@@ -58,6 +59,7 @@ def view_of(state: GridState) -> View:
     listed = state.facts.listed
     return View(
         f"{words[0].upper()}{words[1:]}", left, least, tuple(state.facts.factors[f].name for f in down),
+        " and ".join(state.facts.factors[f].name for f in across),
         tuple(_codes(state.facts, across, levels) for levels in _levels(state.facts, across)) if listed else (),
         tuple(_lines(state, across, down)) if listed else (), () if listed else tuple(state.cells),
     )  # fmt: skip
