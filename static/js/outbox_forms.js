@@ -64,6 +64,7 @@ function showKept(form, entry) {
       : node("a", "What is not sent yet", { href: `/programmes/${entry.programme}/outbox`, class: "button button--quiet" }));
   box.append(line, go);
   form.replaceWith(box);
+  for (const line of document.querySelectorAll("[data-waits]")) if (line.dataset.waits === entry.path) line.hidden = true;
   box.focus();
 }
 
@@ -107,15 +108,26 @@ function goOn(entry, receipt) {
   location.assign(target);
   if (here) location.reload();
 }
-// What was kept on this page and has gone since
+// What was kept on this page and has gone since; a build list may hold several
 Outbox.onChange((entries) => {
-  const kept = document.querySelector("[data-kept]");
-  if (!kept || entries.some((e) => e.token === kept.dataset.kept)) return;
-  kept.replaceChildren(node("p", "Sent. The server has it."));
-  kept.append(Object.assign(node("p"), {}));
-  kept.lastChild.append(node("a", "Today in the hall", { href: `/programmes/${Outbox.PROGRAMME}/hall`, class: "button button--primary" }));
-  delete kept.dataset.kept;
-  kept.dataset.sent = "";
+  for (const kept of document.querySelectorAll("[data-kept]")) {
+    if (entries.some((e) => e.token === kept.dataset.kept)) continue;
+    kept.replaceChildren(node("p", "Sent. The server has it."));
+    kept.append(Object.assign(node("p"), {}));
+    kept.lastChild.append(node("a", "Today in the hall", { href: `/programmes/${Outbox.PROGRAMME}/hall`, class: "button button--primary" }));
+    delete kept.dataset.kept;
+    kept.dataset.sent = "";
+  }
+});
+// A page kept from before does not know what was filed on it since: data-waits is the path of a form, data-waits-says what to tell of it
+Outbox.onChange((entries) => {
+  for (const line of document.querySelectorAll("[data-waits]")) {
+    const waiting = entries.filter((e) => e.person === Outbox.PERSON && e.path === line.dataset.waits).pop();
+    const said = waiting?.pairs.find(([name]) => name === line.dataset.waitsSays)?.[1];
+    if (waiting) line.textContent = `${said || "One"}: ${waiting.state === "refused" ? "not taken, it needs a look" : "kept on this phone, not sent yet"}.`;
+    else if (line.textContent) line.textContent = "Sent: the server has it.";
+    line.hidden = !line.textContent || Boolean(waiting && document.querySelector(`[data-kept="${waiting.token}"]`));
+  }
 });
 
 // --- tokens: minted at each page load, so that a kept page never uses one twice
