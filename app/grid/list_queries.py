@@ -39,6 +39,32 @@ def list_build_lists(db: Db, programme_id: int, grid_id: int) -> list[ListRow]:
             for made, by, builds in rows]  # fmt: skip
 
 
+class OpenList(NamedTuple):
+    grid_id: int
+    list_id: int
+    label: str
+    title: str
+    builds: int
+    tried: int
+
+
+def list_open_lists(db: Db, programme_id: int, *, since: datetime, most: int = 3) -> list[OpenList]:
+    """Of each grid the newest list, where some build of it has no result yet and it was made since then; the newest first."""
+    taken_back = select(GridWithdrawal.fit_id).where(GridWithdrawal.fit_id.is_not(None))
+    newest = select(func.max(BuildList.id)).group_by(BuildList.grid_id)
+    builds, tried = func.count(TrialBuild.id.distinct()), func.count(CellFit.trial_build_id.distinct())
+    rows = db.execute(
+        select(Grid.id, Grid.number, Grid.title, BuildList.id, BuildList.number, builds, tried)
+        .join(BuildList, BuildList.grid_id == Grid.id).join(TrialBuild, TrialBuild.build_list_id == BuildList.id)
+        .outerjoin(CellFit, and_(CellFit.trial_build_id == TrialBuild.id, CellFit.id.not_in(taken_back)))
+        .where(Grid.programme_id == programme_id, BuildList.made_at >= since, BuildList.id.in_(newest))
+        .group_by(Grid.id, Grid.number, Grid.title, BuildList.id, BuildList.number).having(builds > tried)
+        .order_by(BuildList.made_at.desc(), BuildList.id.desc()).limit(most)
+    )  # fmt: skip
+    return [OpenList(grid_id, list_id, f"FG-{grid:02d} B-{number}", title, all_, done)
+            for grid_id, grid, title, list_id, number, all_, done in rows]  # fmt: skip
+
+
 def get_build_list(db: Db, programme_id: int, grid_id: int, list_id: int) -> BuildList:
     found = db.scalar(select(BuildList).join(Grid, Grid.id == BuildList.grid_id)
                       .where(BuildList.id == list_id, Grid.id == grid_id, Grid.programme_id == programme_id))  # fmt: skip

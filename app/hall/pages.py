@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Sequence
+from datetime import timedelta
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -15,6 +16,7 @@ from app.access.viewer import Viewer
 from app.blind.queries import load_blocks
 from app.db import Db
 from app.feedback.rules import card_letter
+from app.grid.list_queries import OpenList, list_open_lists
 from app.hall import queries, rules
 from app.hall.forms import ConditionsForm, EndHereForm
 from app.programmes.queries import list_attributes
@@ -90,10 +92,11 @@ def show_cards(request: Request, session_id: Id, db: DbHere, viewer: SignedIn) -
 
 
 def _hall_page(request: Request, db: Db, viewer: Viewer, form: Form) -> Response:
-    session = queries.find_today(db, viewer.programme_id)
+    session, lists = queries.find_today(db, viewer.programme_id), _open_lists(db, viewer)
     if session is None:
         return page(request, "hall/show_hall.html", session=None, coming=queries.find_coming(db, viewer.programme_id), form=form,
-                    to_rate=queries.find_unrated(db, viewer), keep=_kept(request, viewer, []))  # fmt: skip
+                    to_rate=queries.find_unrated(db, viewer), lists=lists,
+                    keep=[*_kept(request, viewer, []), *_kept_lists(request, viewer, lists)])  # fmt: skip
     runs = sessions.list_runs(db, viewer.programme_id, session.id)
     rated = queries.list_rated(db, viewer, session.id)
     cars = queries.list_cars_now(db, viewer.programme_id, session.id)
@@ -105,11 +108,22 @@ def _hall_page(request: Request, db: Db, viewer: Viewer, form: Form) -> Response
         request, "hall/show_hall.html", status=form.status if form.submitted else 200, session=session, runs=runs, zone=session.time_zone,
         mine=mine, turn=turn, to_rate=unrated[-1] if unrated else None, older=unrated[:-1], rated=rated, cars=cars,
         end_form=EndHereForm(), last=queries.last_values(cars, turn.id) if turn is not None else {}, form=form,
-        keep=[*_kept(request, viewer, [run for run in runs if run.id not in rated]), *_kept_blocks(request, db, viewer, session.id, runs)],
+        keep=[*_kept(request, viewer, [run for run in runs if run.id not in rated]), *_kept_blocks(request, db, viewer, session.id, runs),
+              *_kept_lists(request, viewer, lists)], lists=lists,
         notes=sessions.list_condition_notes(db, session.id),
         next_id=next((run.id for run in runs if run.state == RunState.PLANNED), 0), both=drive_and_conduct(people),
         own=is_own_session(people, viewer.account_id), instructions=list_instructions(db, viewer, session.id),
     )  # fmt: skip
+
+
+def _open_lists(db: Db, viewer: Viewer) -> list[OpenList]:
+    """Trial builds to tick; a list of more than a month ago is found with its grid."""
+    return list_open_lists(db, viewer.programme_id, since=clock.now() - timedelta(days=30)) if may(viewer, Action.FILE_FIT) else []
+
+
+def _kept_lists(request: Request, viewer: Viewer, lists: Sequence[OpenList]) -> list[str]:
+    return [path_for(request, "show_build_list", programme_id=viewer.programme_id, grid_id=row.grid_id, build_list_id=row.list_id)
+            for row in lists]  # fmt: skip
 
 
 def _kept_blocks(request: Request, db: Db, viewer: Viewer, session_id: int, runs: Sequence[RunRow]) -> list[str]:

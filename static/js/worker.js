@@ -92,7 +92,7 @@ async function forget() {
   for (const name of await caches.keys()) if (name.startsWith("pages-")) await caches.delete(name);
 }
 async function keep(paths, person) {
-  for (const path of paths.slice(0, 40)) {
+  for (const path of paths.slice(0, 50)) {
     if (!HALL.test(bare(path))) continue;
     try {
       const answer = await fetch(path, { headers: { "X-Keep": "1" }, redirect: "manual", credentials: "same-origin" });

@@ -141,11 +141,14 @@ def tick_online(page: Page, number: int) -> str:
 
 def tick_without_signal(page: Page, listed: str, site, grid_id: int, *, count: int) -> dict[int, str]:
     """Some builds with the phone offline, the page closed and opened in between; nothing arrives until there is signal, then each once."""
+    page.goto(f"{site.base}{P}/hall")
     kept(page, listed.partition(site.base)[2])
     before = len(state_of(site, grid_id).facts.results)
     page.context.set_offline(True)
     page.goto("about:blank")
-    page.goto(listed)
+    page.goto(f"{site.base}{P}/hall")
+    page.get_by_role("link", name=re.compile(f"^FG-0{grid_id} B-1: {before} of 12 tried")).click()
+    page.wait_for_url(listed)
     expect(page.locator(".toasts, [role=status], .note").filter(has_text="No signal").first).to_be_visible()
     ticked = {}
     for number in list(left(page))[: count - 1]:
