@@ -138,7 +138,7 @@ async function freshTokens() {
   }
 }
 // What this page knows better than the entry: it shows what stands now, and what is filed from here is filed upon that.
-const THIS_PAGES = ["form_token", "token", "edition", "version", "seen", "shown"];
+var THIS_PAGES = ["form_token", "token", "edition", "version", "seen", "shown"];
 async function openAgain() {
   const token = new URLSearchParams(location.hash.slice(1)).get("again");
   const entry = token && await Outbox.get(token).catch(() => null);
@@ -197,7 +197,7 @@ for (const name of ["online", "focus"]) window.addEventListener(name, wake);
 window.addEventListener("pageshow", (event) => { if (event.persisted) { freshTokens(); wake(); } });
 document.addEventListener("visibilitychange", wake);
 setInterval(() => { Outbox.replay(); }, Outbox.EVERY);
-const sentElsewhere = sessionStorage.getItem("sent");
+var sentElsewhere = sessionStorage.getItem("sent");
 if (sentElsewhere) { sessionStorage.removeItem("sent"); say("done", "Sent", `${sentElsewhere}: the server has it.`); }
 freshTokens();
 openAgain();
