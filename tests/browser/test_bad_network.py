@@ -90,3 +90,16 @@ def test_a_browser_that_hangs_is_killed_and_what_it_did_is_done_once_more(chromi
 
     assert (phones.carry_out(work), len(seen), phones.hung, chromium.is_connected()) == ("done", 2, 1, True)
     phones.close()
+
+
+def test_a_schedule_broken_off_leaves_no_dead_server(phones, place, monkeypatch):
+    """As where the browser hangs between a kill and the next start."""
+
+    def stopped(walk):
+        walk.victim.kill()
+        raise AssertionError("stopped half-way")
+
+    monkeypatch.setattr(Walk, "run", stopped)
+    with pytest.raises(AssertionError, match="stopped half-way"):
+        play(phones.browser(), place, "1 broken off")
+    assert place.victim.alive

@@ -1,7 +1,7 @@
 """Five hundred bad networks between a phone's browser and the app; the planted faults first, so that a zero says something.
 
 Seeded as far as what the person does and what the network does; the moments are the machine's. A schedule that could not be
-played to its end is counted as broken, and said; where the browser hung it is played once more, and that is counted. A stop
+played to its end is counted as broken, and said; where the browser hung it is played again, twice at most, and that is counted. A stop
 loses the schedule in hand; a later run goes on.
 """
 

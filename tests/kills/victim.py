@@ -61,6 +61,10 @@ class Victim:
             time.sleep(0.01)
         raise AssertionError(f"the server did not start:\n{self.log.read_text()[-3000:]}")
 
+    @property
+    def alive(self) -> bool:
+        return bool(self.leader) and Path(f"/proc/{self.leader}").exists()
+
     def kill(self) -> None:
         """SIGKILL for the whole group, at once: no handler runs, nothing is flushed."""
         os.killpg(self.leader, signal.SIGKILL)
@@ -84,7 +88,7 @@ class Victim:
         return True
 
     def close(self) -> None:
-        if self.leader and Path(f"/proc/{self.leader}").exists():
+        if self.alive:
             self.kill()
         self.launcher.kill()
         self.launcher.communicate()

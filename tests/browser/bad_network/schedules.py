@@ -4,13 +4,13 @@ import re
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
 from typing import Any
 
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Error
 
 from app.db import Database
 from app.migrate import upgrade
@@ -73,13 +73,23 @@ def play(chromium: Browser, place: Place, seed: str, rewrite: Rewrite | None = N
     try:
         walk.run()
     finally:
-        walk.context.close()
-        proxy.close()
+        _tidy(walk, place, proxy)
     told = check(place.database, world.programme_id, walk.filed)
     told.still_unsent, told.sentences = len(walk.left), told.sentences + walk.left
     told.network, told.acts = dict(proxy.faults), dict(walk.did)
     told.seconds = round(time.monotonic() - began, 1)
     return told
+
+
+def _tidy(walk: Walk, place: Place, proxy: Proxy) -> None:
+    """A schedule that was broken off between a kill and the next start leaves no dead server to the one after it."""
+    with suppress(Error):  # where the browser was killed
+        walk.context.close()
+    proxy.close()
+    if walk.killer is not None:
+        walk.killer.join()
+    if not place.victim.alive:
+        place.victim.start()
 
 
 def check(database: Database, programme_id: int, filed: Sequence[Filed]) -> Told:

@@ -35,6 +35,7 @@ class Walk:
         self.context = chromium.new_context(viewport={"width": 390, "height": 844})
         self.context.set_default_timeout(PAGE_MS)
         self.page = self._new_tab()
+        self.killer: threading.Thread | None = None
         self.desks = [Desk(world, person, self.random) for person in world.people]
         self.desk = self.desks[0]
         self.filed: list[Filed] = []
@@ -110,10 +111,10 @@ class Walk:
             self._between(act)
             self._see(filed)
             return
-        killer = self._kill_soon() if act == "kill" else None
+        self.killer = self._kill_soon() if act == "kill" else None
         self._wait_for_word(filed, before)
-        if killer is not None:
-            killer.join()
+        if self.killer is not None:
+            self.killer.join()
             self.victim.start()
         self.context.set_offline(False)
 
