@@ -11,7 +11,7 @@ from app.db import Db, transaction
 from app.decisions import commands as decisions
 from app.decisions.models import Decision
 from app.decisions.queries import current_look
-from app.demo import days, fit_grid, planned, scenes, troubles
+from app.demo import days, fit_grid, planned, scenes, trackside, troubles
 from app.demo.blind_day import Seat, drive_blind
 from app.demo.team import Team
 from app.demo.topics import LANDING, OVERALL, PRECISION
@@ -33,10 +33,10 @@ def tell(db: Db, team: Team) -> None:
     s = scenes.season(db, team)
     _ask(db, s, today)
     _hinge_pins(db, s, today - timedelta(days=42), CARPET)
-    _hinge_pins(db, s, today - timedelta(days=35), TURF)
+    pinned = _hinge_pins(db, s, today - timedelta(days=35), TURF)
     _towers(db, s, today - timedelta(days=28), seed=None)
     _arms(db, s, today - timedelta(days=27), TURF, {"AQ": 1.0, "MS": 1.0, "DH": 0.5})
-    _arms(db, s, today - timedelta(days=21), CARPET, {"AQ": 0.0, "MS": -0.5, "DH": -1.0})
+    timed = _arms(db, s, today - timedelta(days=21), CARPET, {"AQ": 0.0, "MS": -0.5, "DH": -1.0})
     _towers(db, s, today - timedelta(days=14), seed=4)
     _towers(db, s, today - timedelta(days=7), seed=BLIND_SEED)
     _concerns(db, s)
@@ -47,6 +47,8 @@ def tell(db: Db, team: Team) -> None:
     planned.plan_ahead(db, s, today)
     troubles.have_troubles(db, s, today)
     fit_grid.make_grid(db, s, today)
+    trackside.bend_pin(db, s, pinned[-1], s.asked["pin"].pieces["p25"][0])
+    trackside.attach_hall_file(db, s, *timed)
 
 
 def _ask(db: Db, s: scenes.Season, today: date) -> None:
@@ -114,23 +116,30 @@ def _towers(db: Db, s: scenes.Season, day: date, *, seed: int | None) -> None:
     scenes.close_session(db, s, session_id, day)
 
 
-def _hinge_pins(db: Db, s: scenes.Season, day: date, where: dict[str, object]) -> None:
+def _hinge_pins(db: Db, s: scenes.Season, day: date, where: dict[str, object]) -> list[int]:
+    """Answers the runs of car 1."""
     session_id = scenes.open_session(db, s, day, **where)  # type: ignore[arg-type]
     rng = random.Random(str(where["place"]))
+    runs: list[list[int]] = []
     for car, initials in enumerate(DRIVERS, start=1):
         codes = ["p25", "p30", "p30", "p25", "p25", "p30", "p25"] if car % 2 else ["p25", "p30", "p25", "p30", "p30", "p25", "p25"]
         marks = [_half(6.4 + days.OFFSET[initials] + (0.2 if c == "p30" else 0.0) + rng.gauss(0, 0.25)) for c in codes]
-        scenes.drive(db, s, "pin", session_id, initials, car, " ".join(codes), marks, day=day, minutes=[12 * n for n in range(len(codes))])
+        minutes = [12 * n for n in range(len(codes))]
+        runs.append(scenes.drive(db, s, "pin", session_id, initials, car, " ".join(codes), marks, day=day, minutes=minutes))
     scenes.close_session(db, s, session_id, day)
+    return runs[0]
 
 
-def _arms(db: Db, s: scenes.Season, day: date, where: dict[str, object], gain: dict[str, float]) -> None:
+def _arms(db: Db, s: scenes.Season, day: date, where: dict[str, object], gain: dict[str, float]) -> tuple[int, list[list[int]]]:
+    """Answers the session and the runs of each car."""
+    runs: list[list[int]] = []
     session_id = scenes.open_session(db, s, day, **where)  # type: ignore[arg-type]
     for car, initials in enumerate(DRIVERS, start=1):
         base = _half(6.0 + days.OFFSET[initials])
         marks = [base, _half(base + gain[initials]), base, _half(base + gain[initials]), base]
-        scenes.drive(db, s, "arm", session_id, initials, car, "ny cf ny cf ny", marks, day=day)
+        runs.append(scenes.drive(db, s, "arm", session_id, initials, car, "ny cf ny cf ny", marks, day=day))
     scenes.close_session(db, s, session_id, day)
+    return session_id, runs
 
 
 def _concerns(db: Db, s: scenes.Season) -> None:

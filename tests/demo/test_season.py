@@ -13,6 +13,7 @@ from app.db import Database
 from app.decisions.queries import Opened, open_sheet
 from app.demo import make_demo
 from app.demo.topics import TOPICS
+from app.incidents.models import Incident
 from app.main import create_app
 from app.migrate import upgrade
 from app.people.models import Account, Hat, Membership
@@ -20,6 +21,7 @@ from app.programmes.models import Programme
 from app.questions.models import Question
 from app.sessions.models import Run, Session, SessionState
 from app.settings import Settings
+from app.timing.models import LapFile
 from tests.pages import Browser, text_of
 
 STRANDS = {"ratings", "preferences", "lap_times", "failures", "readings"}
@@ -146,3 +148,12 @@ def test_one_day_of_the_towers_was_driven_blind(sheets):
     assert tower.sheet is not None
     assert tower.sheet.panel.blind_share == pytest.approx(15 / 45)
     assert [(block.state, block.blind_failed) for block in tower.loaded.blocks] == [("opened on plan", False)]
+
+
+def test_a_hall_file_and_what_was_hit_in_runs_are_there_to_be_seen(season):
+    """The scene lets the hall's clock run 3 min 12 s behind and drives 15 runs of 12 laps; the shift is what the tool proposed."""
+    with season.session() as db:
+        file = db.scalars(select(LapFile)).one()
+        assert (file.shift_ms, file.laps_read, file.not_matched) == (pytest.approx(192_000, abs=1500), 180, [])
+        in_runs = db.scalars(select(Incident).where(Incident.run_id.is_not(None))).all()
+        assert {(incident.kind, incident.effect) for incident in in_runs} == {("flat landing", "stopped"), ("driver error", "no effect")}
