@@ -1,7 +1,7 @@
 """Today in the hall, what this phone has not sent yet, paper cards, and what a phone needs to work without signal."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import Any
 
@@ -91,6 +91,14 @@ def show_cards(request: Request, session_id: Id, db: DbHere, viewer: SignedIn) -
                 letters={card.number: card_letter(session.number, card.number) for card in cards})  # fmt: skip
 
 
+def _end_form(cars: Mapping[int, queries.CarNow], turn: RunRow | None) -> Form:
+    """What the plan set out for the run stands where nothing else is typed."""
+    if turn is None:
+        return EndHereForm()
+    car = cars[turn.id]
+    return EndHereForm().fill(tyre_set=car.tyre_set, tyre_runs=car.tyre_runs, pack=car.pack)
+
+
 def _hall_page(request: Request, db: Db, viewer: Viewer, form: Form) -> Response:
     session, lists = queries.find_today(db, viewer.programme_id), _open_lists(db, viewer)
     if session is None:
@@ -107,7 +115,7 @@ def _hall_page(request: Request, db: Db, viewer: Viewer, form: Form) -> Response
     return page(
         request, "hall/show_hall.html", status=form.status if form.submitted else 200, session=session, runs=runs, zone=session.time_zone,
         mine=mine, turn=turn, to_rate=unrated[-1] if unrated else None, older=unrated[:-1], rated=rated, cars=cars,
-        end_form=EndHereForm(), last=queries.last_values(cars, turn.id) if turn is not None else {}, form=form,
+        end_form=_end_form(cars, turn), last=queries.last_values(cars, turn.id) if turn is not None else {}, form=form,
         keep=[*_kept(request, viewer, [run for run in runs if run.id not in rated]), *_kept_blocks(request, db, viewer, session.id, runs),
               *_kept_lists(request, viewer, lists)], lists=lists,
         notes=sessions.list_condition_notes(db, session.id),

@@ -121,6 +121,22 @@ def test_conditions_noted_stand_and_as_last_run_is_one_tap(db, w, browser):
     assert "data-fill=" in page
 
 
+def test_what_the_plan_set_out_stands_in_the_end_form_unless_something_else_is_typed(db, w, browser):
+    run_id = add_run(db, w, open_today(db, w))
+    with transaction(db):
+        run = db.get(Run, run_id)
+        run.tyre_set, run.tyre_runs, run.pack = "set 4", 3, "P-1"  # as an accepted plan writes them
+        sessions.start_run(db, run_id, by=w.team.DH)
+    page = browser.as_(w.team.DH).get(w.path("/hall")).text
+    assert "Planned: set 4, P-1. It stands unless you type something else." in text_of(page)
+    form = page.split(f'action="{w.path(f"/runs/{run_id}/end")}"')[1].split("</form>")[0]
+    sent = dict(re.findall(r'name="(tyre_set|tyre_runs|pack)"[^>]*value="([^"]*)"', form))
+    assert sent == {"tyre_set": "set 4", "tyre_runs": "3", "pack": "P-1"}
+    browser.post(w.path(f"/runs/{run_id}/end"), {**sent, "pack": "P-2"})
+    db.rollback()
+    assert (db.get(Run, run_id).tyre_set, db.get(Run, run_id).tyre_runs, db.get(Run, run_id).pack) == ("set 4", 3, "P-2")
+
+
 def test_conditions_that_are_nothing_or_implausible_are_asked_about(db, w, browser):
     session_id = open_today(db, w)
     path = w.path(f"/sessions/{session_id}/conditions")
