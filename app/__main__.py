@@ -1,4 +1,4 @@
-"""The commands: serve, demo, assess, import-ratings, export, import-archive, campaign."""
+"""The commands: serve, demo, assess, import-ratings, export, import-archive, reset-password, backup, restore, campaign."""
 
 import argparse
 import os
@@ -29,11 +29,13 @@ def _parser(*, light: bool = False) -> argparse.ArgumentParser:
     if light:
         return parser
     from app.archive.cli import add_commands as add_archive_commands
+    from app.backup.cli import add_commands as add_backup_commands
     from app.imports.cli import add_command as add_import_ratings
     from app.trials.cli import add_command as add_campaign
 
     add_import_ratings(commands, _prepare)
     add_archive_commands(commands, _prepare)
+    add_backup_commands(commands)
     add_campaign(commands)
     return parser
 

@@ -18,6 +18,13 @@ def downgrade(database_url: str, revision: str) -> None:
     command.downgrade(alembic_config(database_url), revision)
 
 
+def known_schemas(database_url: str) -> set[str]:
+    """Every schema that this program's migrations lead through."""
+    from alembic.script import ScriptDirectory
+
+    return {script.revision for script in ScriptDirectory.from_config(alembic_config(database_url)).walk_revisions()}
+
+
 def alembic_config(database_url: str) -> Any:
     from alembic.config import Config
 

@@ -21,7 +21,8 @@ from tests.access.routes import guards_of
 
 # The order in which a programme runs. The people, their programme and its trail are the ground that all stand on.
 STORY = ("history people programmes", "parts", "questions", "sessions", "photos", "feedback", "blind", "measurements", "timing", "concerns",
-         "incidents", "proving grid", "hall", "decisions", "planning", "imports", "archive", "dossiers", "trials", "demo")  # fmt: skip
+         "incidents", "proving grid", "hall", "decisions", "planning", "imports", "archive backup", "dossiers",
+         "trials", "demo")  # fmt: skip
 PLACE = {feature: place for place, features in enumerate(STORY) for feature in features.split()}
 KINDS = ("models", "rules", "queries", "commands", "forms", "pages")
 KIND_OF = {  # files with a name of their own, and whose row of the table they stand in
@@ -72,14 +73,14 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "trials.world": "rules", "trials.folder": "rules", "trials.cells": "rules", "trials.reading": "rules",  # simulated
     "trials.counting": "rules", "trials.campaign": "rules", "trials.report": "rules", "trials.limits": "rules",
     "trials.cli": "pages",
-    "imports.cli": "pages", "archive.cli": "pages",  # the same work at the command line
+    "imports.cli": "pages", "archive.cli": "pages", "backup.cli": "pages",  # the same work at the command line
 }  # fmt: skip
 ALLOWED_IMPORTS = {
     "app.programmes.forms": {"app.people.forms"},  # HAT_CHOICES: who starts a programme says which hats they wear
     "app.hall.alone_pages": {"app.feedback.forms"},  # the slip itself, for a run that has no page of its own yet
     "app.decisions.noise": {"app.questions.commands"},  # what is learned at a question's first look is kept with it
     "app.web.error_pages": {"app.people.sign_in"},  # a refused form comes back on the sign-in page, inside a function
-    "app.__main__": {"app.archive.cli", "app.imports.cli", "app.trials.cli"},  # the commands are gathered there, as pages are in main
+    "app.__main__": {"app.archive.cli", "app.backup.cli", "app.imports.cli", "app.trials.cli"},  # gathered there, as pages in main
 }
 WEB_FILES = ("app/web/", "app/access/guard.py", "app/people/sign_in.py", "pages.py", "app/main.py", "app/server.py")
 SQL_FILES = ("app/db.py", "models.py", "queries.py", "commands.py", "app/decisions/loading.py",

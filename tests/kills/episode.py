@@ -76,7 +76,7 @@ def play(database_url: str, data: Path, *, kills: int, seed: str, plant: str = "
 
 def _kill_again_and_again(victim: Victim, journal: Journal, told: Told, kills: int, random: Random) -> None:
     for _ in range(kills):
-        _wait_for_receipts(journal)
+        wait_for_receipts(journal)
         time.sleep(random.uniform(*TRAFFIC_S))
         flying = list(journal.in_flight)
         moment = time.time()
@@ -92,7 +92,7 @@ def _kill_again_and_again(victim: Victim, journal: Journal, told: Told, kills: i
         told.kills_with_requests_in_flight += bool(flying)
 
 
-def _wait_for_receipts(journal: Journal, more: int = 1) -> None:
+def wait_for_receipts(journal: Journal, more: int = 1) -> None:
     until, wanted = time.monotonic() + LONGEST_WAIT_S, journal.receipts + more
     while journal.receipts < wanted and not journal.refused:
         if time.monotonic() > until:
