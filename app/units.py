@@ -25,11 +25,16 @@ class Quantity:
 MASS = Quantity("g", "g", 1, (("g", "1"), ("kg", "1000"), ("mg", "0.001")), ("0.01", "5000"), "0")
 CAR_MASS = Quantity("g", "g", 0, MASS.aliases, ("1200", "2500"), "0")
 LENGTH = Quantity("mm", "mm", 2, (("mm", "1"), ("cm", "10"), ("µm", "0.001"), ("um", "0.001")), ("-500", "500"))
+SIZE = Quantity("mm", "mm", 3, LENGTH.aliases, ("0.05", "500"), "0")
 RIDE_HEIGHT = Quantity("mm", "mm", 1, (("mm", "1"), ("cm", "10")), ("14", "30"), "0")
 PLAY = Quantity("mm", "mm", 3, LENGTH.aliases, ("0", "1"), "0")
-TORQUE = Quantity(
-    "Nmm", "N·mm", 2, (("N·mm", "1"), ("Nmm", "1"), ("mNm", "1"), ("mN·m", "1"), ("Nm", "1000")), ("0", "2000"), "0"
-)
+TORQUE = Quantity("Nmm", "N·mm", 2, (("N·mm", "1"), ("Nmm", "1"), ("mNm", "1"), ("mN·m", "1"), ("Nm", "1000"), ("N·m", "1000"),
+                                     ("Ncm", "10"), ("N·cm", "10")), ("0", "2000"), "0")  # fmt: skip
+FLEX = Quantity("Nm_per_deg", "N·m/°", 3, (("N·m/°", "1"), ("Nm/°", "1"), ("Nm/deg", "1"), ("N·mm/°", "0.001"), ("Nmm/°", "0.001"),
+                                           ("Nmm/deg", "0.001"), ("mNm/°", "0.001")), ("0.001", "20"), "0")  # fmt: skip
+STIFFNESS = Quantity("N_per_mm", "N/mm", 2, (("N/mm", "1"), ("N/cm", "0.1"), ("N/m", "0.001"), ("kN/m", "1")), ("0.01", "5000"), "0")
+ANGLE = Quantity("deg", "°", 2, (("°", "1"), ("deg", "1")), ("-90", "90"))
+SHARE = Quantity("percent", "%", 1, (("%", "1"),), ("0", "100"), "0")
 TEMPERATURE = Quantity("degC", "°C", 1, (("°C", "1"), ("C", "1"), ("degC", "1")), ("-20", "60"))
 HUMIDITY = Quantity("percent", "%", 0, (("%", "1"),), ("5", "100"), "0")
 VOLTAGE = Quantity("V", "V", 2, (("V", "1"), ("mV", "0.001")), ("6.0", "8.5"), "0")
@@ -38,6 +43,7 @@ DAYS = Quantity("days", "days", 0, (("d", "1"), ("days", "1"), ("day", "1")), ("
 POINTS = Quantity("points", "points", 2, (("points", "1"), ("pt", "1")), ("0", "5"), "0")
 COUNT = Quantity("count", "", 0, (), None, "0")
 
+MILLI_OR_MEGA = re.compile(r"(?i)m(?=v|g|n)")  # mV and MV are a billion apart, so its case is never guessed
 _NUMBER = re.compile(r"^\s*([+\-−]?[0-9]+(?:[.,][0-9]+)?)\s*([^0-9\s.,].*?)?\s*$")
 
 
@@ -73,7 +79,7 @@ def parse_quantity(typed: str, quantity: Quantity, *, sure: bool = False) -> flo
         exact = dict(quantity.aliases)
         if unit in exact:
             value *= Decimal(exact[unit])
-        elif unit.casefold() in factors and unit.casefold() not in ("mv", "mg", "mnm", "mn·m"):  # M is a million
+        elif unit.casefold() in factors and not MILLI_OR_MEGA.match(unit):  # M is a million
             value *= factors[unit.casefold()]
         else:
             known = ", ".join(alias for alias, _ in quantity.aliases) or "none"

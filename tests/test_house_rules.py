@@ -21,7 +21,7 @@ from tests.access.routes import guards_of
 
 # The order in which a programme runs. The people, their programme and its trail are the ground that all stand on.
 STORY = ("history people programmes", "parts", "questions", "sessions", "photos", "feedback", "blind", "measurements", "timing", "concerns",
-         "incidents", "proving grid", "hall", "decisions", "planning", "imports", "archive backup", "dossiers",
+         "incidents", "bench", "proving grid", "hall", "decisions", "planning", "imports", "archive backup", "dossiers",
          "trials", "demo")  # fmt: skip
 PLACE = {feature: place for place, features in enumerate(STORY) for feature in features.split()}
 KINDS = ("models", "rules", "queries", "commands", "forms", "pages")
@@ -85,7 +85,8 @@ ALLOWED_IMPORTS = {
 WEB_FILES = ("app/web/", "app/access/guard.py", "app/people/sign_in.py", "pages.py", "app/main.py", "app/server.py")
 SQL_FILES = ("app/db.py", "models.py", "queries.py", "commands.py", "app/decisions/loading.py",
              "app/decisions/summaries.py", "app/schema.py", "app/migrate.py")  # fmt: skip
-EVIDENCE_READERS = ("app/decisions/", "app/blind/", "app/proving/", "app/evidence/", "app/trials/", "app/assess/", "app/planning/")
+EVIDENCE_READERS = ("app/decisions/", "app/blind/", "app/proving/", "app/gauging/", "app/evidence/", "app/trials/", "app/assess/",
+                    "app/planning/")  # fmt: skip
 LONG_FILES = {
     "app/web/charts.py": "one function a mark of the same drawing; splitting it would scatter the scales",
     "app/web/forms.py": "every kind of field with its reader, one screen below the other",
@@ -176,7 +177,7 @@ def own_imports(source: Source) -> Iterator[tuple[str, int]]:
 
 
 def test_every_folder_of_the_app_has_its_place_in_the_story():
-    apart = {"access", "web", "evidence", "assess", "covering"}
+    apart = {"access", "web", "evidence", "assess", "covering", "gauging"}
     assert {source.feature for source in SOURCES} - {""} - apart == set(PLACE)
 
 
@@ -221,12 +222,14 @@ def test_pages_and_forms_are_nobody_elses():
     assert not wrong, "\n".join(wrong)
 
 
-def test_the_evidence_core_is_pure_and_only_decisions_ask_it():
+def test_the_cores_are_pure_and_only_decisions_ask_the_evidence():
     pure = {"numpy", "scipy", *sys.stdlib_module_names}
     wrong = []
     for source in SOURCES:
         for name, line in source.imports:
             if source.feature == "evidence" and not (name.startswith("app.evidence") or name.split(".")[0] in pure):
+                wrong.append(f"{source.shown}:{line} imports {name}")
+            if source.feature == "gauging" and not (name.startswith(("app.gauging", "app.evidence")) or name.split(".")[0] in pure):
                 wrong.append(f"{source.shown}:{line} imports {name}")
             if name.startswith("app.evidence") and not source.inside(EVIDENCE_READERS):
                 wrong.append(f"{source.shown}:{line} imports {name}")

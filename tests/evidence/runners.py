@@ -15,6 +15,7 @@ from app.evidence import plan_figures as plans
 from app.evidence import survival
 from app.evidence import value_figures as worth
 from app.planning import balance
+from tests.evidence.bench_runners import BENCH_RUNNERS
 from tests.evidence.rank_runners import RANK_RUNNERS
 from tests.evidence.runners_arrays import ARRAY_RUNNERS
 
@@ -340,6 +341,7 @@ def logrank(case: dict, tables: list[Table]) -> dict[str, Any]:
 RUNNERS: dict[str, Runner] = {
     **RANK_RUNNERS,
     **ARRAY_RUNNERS,
+    **BENCH_RUNNERS,
     "bradley_terry": bradley_terry,
     "bradley_terry_existence": bradley_terry_existence,
     "davidson": davidson,
