@@ -16,7 +16,9 @@ from typing import Any
 from sqlalchemy import CheckConstraint, DateTime, MetaData, String, create_engine, event, text
 from sqlalchemy.engine import Dialect, Engine, make_url
 from sqlalchemy.exc import DBAPIError, IntegrityError, InterfaceError, OperationalError
+from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.orm import DeclarativeBase, Session, sessionmaker
+from sqlalchemy.sql.functions import FunctionElement
 from sqlalchemy.types import TypeDecorator
 
 Db = Session
@@ -56,8 +58,29 @@ class UtcDateTime(TypeDecorator[datetime]):
         if value is None:
             return None
         if isinstance(value, str):
-            return datetime.strptime(value, "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=UTC)
+            return read_moment(value)
         return value.astimezone(UTC)
+
+
+class moment_text(FunctionElement[str]):
+    """A moment as the text that SQLite stores, on either database; `read_moment` reads it. For unions of unlike rows."""
+
+    inherit_cache = True
+    type = String()
+
+
+@compiles(moment_text)
+def _moment_on_sqlite(element: Any, compiler: Any, **more: Any) -> str:
+    return compiler.process(element.clauses, **more)
+
+
+@compiles(moment_text, "postgresql")
+def _moment_on_postgresql(element: Any, compiler: Any, **more: Any) -> str:
+    return f"""to_char({compiler.process(element.clauses, **more)} AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS.US"Z"')"""
+
+
+def read_moment(text_: str) -> datetime:
+    return datetime.strptime(text_, "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=UTC)
 
 
 class Base(DeclarativeBase):

@@ -1,5 +1,6 @@
 """Imports every models.py once, so that migrations, tests and the archive see the whole schema."""
 
+from app.bench import models as bench
 from app.blind import models as blind
 from app.concerns import models as concerns
 from app.db import Base
@@ -19,7 +20,7 @@ from app.questions import models as questions
 from app.sessions import models as sessions
 from app.timing import models as timing
 
-__all__ = ["blind", "concerns", "decisions", "feedback", "grid", "history", "incidents", "measurements", "metadata", "parts",
+__all__ = ["bench", "blind", "concerns", "decisions", "feedback", "grid", "history", "incidents", "measurements", "metadata", "parts",
            "people", "photos", "planning", "programmes", "proving", "questions", "sessions", "timing"]  # fmt: skip
 
 metadata = Base.metadata

@@ -56,6 +56,9 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "proving.report_rules": "rules",  # where the trouble is, and whether it gets better
     "proving.concern_pages": "pages",  # arranges one concern for reading
     "dossiers.file_queries": "queries", "dossiers.file_pages": "pages",  # a part's file
+    "bench.typed": "rules",  # several readings, trials, chains and limits as they are typed
+    "bench.kept_queries": "queries",  # studies, fits, chains, expected effects
+    "bench.words": "models",  # the kinds of characteristics, which columns and forms use
     "incidents.use_pages": "pages",  # what a revision or a piece has been through
     **{f"planning.{name}": "rules" for name in (  # the plan, its search and the season: no database
         "day", "balance", "brackets", "schedule", "plan", "search", "check", "limits", "fractions", "replan", "season", "facts", "words",

@@ -51,6 +51,10 @@ class Action(StrEnum):
     REPORT_INCIDENT = "report an incident"
     CLASS_CAUSE = "class the cause of an incident"
     PLAN_ABUSE = "plan abuse"
+    # the bench
+    NOTE_READINGS = "note gauge readings and studies"
+    SET_LIMITS = "set limits of what is gauged"
+    WORK_OUT = "keep fits, chains and expected effects"
     # fit grids
     EDIT_GRID = "make and edit a fit grid"
     FILE_FIT = "file what fits"

@@ -1,9 +1,9 @@
 """From facts to evidence: what enters a question's sheet, what does not, and why. No database."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from app.blind.rules import BlockFacts, open_label
 from app.decisions.facts import Filed, Loaded, RunFacts, SlipFacts
@@ -14,10 +14,19 @@ from app.evidence import inputs, rows
 from app.evidence.refusals import EvidenceError
 from app.feedback import rules as feedback
 from app.feedback.models import NotCounted
+from app.gauging.standing import Judged, failed_for
 from app.programmes.models import Attribute
 from app.questions.models import Question
 from app.questions.rules import MEASURES, DeclaredRule, current_rule
 from app.sessions.rules import differences, tyres_matched
+
+
+class Spoiled(NamedTuple):
+    """What follows from builds and gauges for the runs of a question, by run id."""
+
+    changes: Mapping[int, Sequence[str]]  # a second change on the car, in words
+    tyres: Collection[int]  # on other tyres than its control
+    out: Mapping[int, Sequence[Judged]]  # failed readings of pieces that were on the car
 
 
 def sort_out(question: Question, filed: Filed) -> Loaded:
@@ -26,33 +35,51 @@ def sort_out(question: Question, filed: Filed) -> Loaded:
     rule = DeclaredRule.read(rule_version.declared) if rule_version else None
     runs = {run_id: run for run_id, run in filed.runs.items() if question.id in run.variants}
     slips = {slip.id: slip for slip in filed.slips if slip.run_id in runs}
-    changes, tyres = _compare_builds(question, runs)
-    judged = {
-        slip.id: _judge(slip, runs[slip.run_id], [*filed.notes.get(("run", slip.run_id), ()),
-                                                  *filed.notes.get(("slip", slip.id), ())], changes, tyres)
-        for slip in slips.values()
-    }  # fmt: skip
+    spoiled = Spoiled(*_compare_builds(question, runs), _out_of_tolerance(runs, filed))
+    judged = _judge_all(slips, runs, filed, spoiled)
     blocks = [block for block in filed.blocks if block.question_id == question.id]
     labels = _open_labels(slips.values(), blocks)
-    refused, look, running, noise = "", None, None, panel_noise_of(question.panel_noise)
+    refused, look, running, without = "", None, None, None
     try:
         asked = _question_of(question, rule, filed.attributes)
         if asked is not None and rule is not None:
-            marks = _marks_of(question, asked, runs, slips.values(), judged, labels, filed.attributes)
-            concerns = _concerns_of(question, filed.concerns)
-            measured = measured_rows(question, rule, runs, filed, lambda run: _run_reasons(run, filed, changes, tyres), _others_on_car)
-            fit = fit_gates(question, filed.grids)
-            settled, gates = ((*found, *fit) for found in abuse_gates(question, rule, filed.incidents))
-            closed = tuple(mark for mark, was_closed in marks if was_closed)
-            look = inputs.Evidence(asked, closed, concerns, settled, **measured.closed, panel_noise=noise)
-            if len(closed) < len(marks) or measured.has_open or settled != gates:
-                everything = tuple(mark for mark, _ in marks)
-                running = inputs.Evidence(asked, everything, concerns, gates, **measured.all, panel_noise=noise)
+            look, running = _evidence(question, rule, asked, runs, slips, filed, spoiled, labels)
+            if spoiled.out:
+                without, _ = _evidence(question, rule, asked, runs, slips, filed, spoiled._replace(out={}), labels)
     except EvidenceError as wrong:
         refused = f"{wrong.field}: {wrong.reason}"
-    return Loaded(question, rule, look, running, refused, runs, slips, judged, changes,
+    return Loaded(question, rule, look, running, refused, runs, slips, judged, spoiled.changes,
                   {(run.session, run.label): run.id for run in runs.values()},
-                  [(c.label, c.id) for c in _touching(question, filed.concerns)], blocks, labels)  # fmt: skip
+                  [(c.label, c.id) for c in _touching(question, filed.concerns)], blocks, labels, spoiled.out,
+                  without if without != look else None)  # fmt: skip
+
+
+def _evidence(question: Question, rule: DeclaredRule, asked: inputs.Question, runs: Mapping[int, RunFacts], slips: Mapping[int, SlipFacts],
+              filed: Filed, spoiled: Spoiled, labels: Mapping[int, str]) -> tuple[inputs.Evidence, inputs.Evidence | None]:  # fmt: skip
+    """(of closed sessions, with the open ones where they add something)."""
+    noise = panel_noise_of(question.panel_noise)
+    marks = _marks_of(question, asked, runs, slips.values(), _judge_all(slips, runs, filed, spoiled), labels, filed.attributes)
+    concerns = _concerns_of(question, filed.concerns)
+    measured = measured_rows(question, rule, runs, filed, lambda run: _run_reasons(run, filed, spoiled), _others_on_car)
+    fit = fit_gates(question, filed.grids)
+    settled, gates = ((*found, *fit) for found in abuse_gates(question, rule, filed.incidents))
+    closed = tuple(mark for mark, was_closed in marks if was_closed)
+    look = inputs.Evidence(asked, closed, concerns, settled, **measured.closed, panel_noise=noise)
+    if len(closed) == len(marks) and not measured.has_open and settled == gates:
+        return look, None
+    everything = tuple(mark for mark, _ in marks)
+    return look, inputs.Evidence(asked, everything, concerns, gates, **measured.all, panel_noise=noise)
+
+
+def _out_of_tolerance(runs: Mapping[int, RunFacts], filed: Filed) -> dict[int, list[Judged]]:
+    """Run id -> failed readings of pieces on its car, by what was read before and after it."""
+    by_piece = filed.gauged.by_piece()
+    found = {}
+    for run in runs.values():
+        judged = [one for piece_id in run.piece_ids for one in by_piece.get(piece_id, ())]
+        if failed := failed_for(judged, run.started_at):
+            found[run.id] = failed
+    return found
 
 
 def _open_labels(slips: Iterable[SlipFacts], blocks: Sequence[BlockFacts]) -> dict[int, str]:
@@ -187,24 +214,31 @@ def _neighbours(run: RunFacts, controls: Sequence[RunFacts]) -> list[RunFacts]:
     return before + after
 
 
-def _judge(slip: SlipFacts, run: RunFacts, notes: Sequence[feedback.Note], changes: Mapping[int, Sequence[str]],
-           tyres: set[int]) -> feedback.Counting:  # fmt: skip
-    derived = _derived(run, slip.captured_at, changes, tyres)
-    return feedback.counting(slip.id, run.id, derived, notes)
+def _judge_all(slips: Mapping[int, SlipFacts], runs: Mapping[int, RunFacts], filed: Filed,
+               spoiled: Spoiled) -> dict[int, feedback.Counting]:  # fmt: skip
+    """Slip id -> whether it counts."""
+    found = {}
+    for slip in slips.values():
+        notes = [*filed.notes.get(("run", slip.run_id), ()), *filed.notes.get(("slip", slip.id), ())]
+        derived = _derived(runs[slip.run_id], slip.captured_at, spoiled)
+        found[slip.id] = feedback.counting(slip.id, slip.run_id, derived, notes)
+    return found
 
 
-def _derived(run: RunFacts, captured_at: datetime | None, changes: Mapping[int, Sequence[str]], tyres: set[int]) -> list[str]:
+def _derived(run: RunFacts, captured_at: datetime | None, spoiled: Spoiled) -> list[str]:
     derived = feedback.derived_reasons(run, captured_at)
-    if run.id in changes:
+    if run.id in spoiled.changes:
         derived.append(NotCounted.SECOND_CHANGE)
-    if run.id in tyres:
+    if run.id in spoiled.tyres:
         derived.append(NotCounted.TYRES)
+    if run.id in spoiled.out:
+        derived.append(NotCounted.PIECE)
     return derived
 
 
-def _run_reasons(run: RunFacts, filed: Filed, changes: Mapping[int, Sequence[str]], tyres: set[int]) -> tuple[str, ...]:
+def _run_reasons(run: RunFacts, filed: Filed, spoiled: Spoiled) -> tuple[str, ...]:
     """Why a run's laps don't count: what its slips would be spoiled by, but for what is of the slip or of its bracket."""
-    derived = _derived(run, None, changes, tyres)
+    derived = _derived(run, None, spoiled)
     judged = feedback.counting(0, run.id, derived, filed.notes.get(("run", run.id), ()))
     return tuple(reason for reason in judged.reasons if reason not in feedback.PAIRING_ONLY)
 

@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from app.bench.rules import Gauged
 from app.blind.rules import BlockFacts
 from app.clock import minutes_between
 from app.feedback import rules as feedback
+from app.gauging.standing import Judged
 from app.grid.rules import GridFacts
 from app.incidents.exposures import IncidentFact
 from app.measurements.rules import Measured
@@ -47,6 +49,7 @@ class RunFacts:
     asked: Mapping[int, str] = field(default_factory=dict)  # question id -> its label
     parts: Mapping[str, int] = field(default_factory=dict)  # part code -> revision id
     laps_driven: int | None = None
+    piece_ids: tuple[int, ...] = ()
 
     @property
     def clock_min(self) -> float | None:
@@ -92,6 +95,8 @@ class Loaded:
     blockers: Sequence[tuple[str, int]]  # (label, id) of open concerns that stop a verdict
     blocks: Sequence[BlockFacts] = ()  # blind blocks of this question; the key of a sealed one is left out
     open_labels: Mapping[int, str] = field(default_factory=dict)  # slip id -> why it is open-label
+    out: Mapping[int, Sequence[Judged]] = field(default_factory=dict)  # run id -> failed readings of pieces that were on its car
+    without: inputs.Evidence | None = None  # `look` as it would be if those pieces were in tolerance; None where none was out
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,5 +110,6 @@ class Filed:
     attributes: Mapping[int, Attribute]
     measured: Measured = field(default_factory=Measured)
     incidents: Sequence[IncidentFact] = ()
+    gauged: Gauged = field(default_factory=Gauged)
     blocks: Sequence[BlockFacts] = ()
     grids: Sequence[GridFacts] = ()

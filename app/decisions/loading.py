@@ -6,11 +6,13 @@ slips that are not withdrawn, the newest as-run build of each run, the notes on 
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import aliased, joinedload
 
+from app.bench import queries as bench
+from app.bench.rules import Gauged
 from app.blind.queries import load_blocks
 from app.concerns.loop_queries import stands_open
 from app.concerns.models import Concern
@@ -60,11 +62,11 @@ def load_evidence(db: Db, programme_id: int, questions: Sequence[Question], *, h
     from app.decisions.assembling import sort_out  # and with it the evidence's own rows, with the first sheet
 
     runs = _load_runs(db, programme_id, ids, hidden)
-    measured, incidents, fit_grids = _load_measured(db, programme_id, ids, hidden)
+    measured, incidents, gauged, fit_grids = _load_measured(db, programme_id, ids, hidden)
     attributes, concerns = _load_ground(db, programme_id)
     filed = Filed(
         runs=runs, slips=_load_slips(db, programme_id, ids, runs), notes=_load_notes(db, programme_id, ids),
-        concerns=concerns, attributes=attributes, measured=measured, incidents=incidents,
+        concerns=concerns, attributes=attributes, measured=measured, incidents=incidents, gauged=gauged,
         blocks=load_blocks(db, programme_id, question_ids=ids), grids=fit_grids,
     )  # fmt: skip
     return {question.id: sort_out(question, filed) for question in questions}
@@ -124,27 +126,36 @@ def _load_runs(db: Db, programme_id: int, question_ids: Sequence[int], hidden: C
                 "closed": session.state in CLOSED_STATES, "condition": session.condition,
                 "air_temp_degC": session.air_temp_degC, "order_known": session.order_known,
                 "session_start": start, "closed_at": session.closed_at,
-                "laps_driven": laps, "variants": {}, "asked": {}, "parts": {part: rid for part, (rid, _) in fitted.items()},
-                "build": BuildFacts({part: label for part, (_, label) in fitted.items()}, settings or {}, tyres),
+                "laps_driven": laps, "variants": {}, "asked": {}, "parts": {part: one.revision_id for part, one in fitted.items()},
+                "build": BuildFacts({part: one.label for part, one in fitted.items()}, settings or {}, tyres),
+                "piece_ids": tuple(one.piece_id for one in fitted.values()),
             }  # fmt: skip
         found[run_id]["variants"][qid] = code
         found[run_id]["asked"][qid] = f"Q-{asked:02d}"
     return {run_id: RunFacts(**facts) for run_id, facts in found.items()}
 
 
-def _load_pieces(db: Db, wanted: Any) -> dict[int, dict[str, tuple[int, str]]]:
-    """run id -> part code -> (revision id, piece label)."""
+class Fitted(NamedTuple):
+    """What a build carries of one part; `label` is its revision's."""
+
+    revision_id: int
+    label: str
+    piece_id: int
+
+
+def _load_pieces(db: Db, wanted: Any) -> dict[int, dict[str, Fitted]]:
+    """run id -> part code -> what was fitted."""
     rows = db.execute(
-        select(AsRunBuild.run_id, Part.code, Revision.id, Revision.label)
+        select(AsRunBuild.run_id, Part.code, Revision.id, Revision.label, Piece.id)
         .join(BuildPiece, BuildPiece.build_id == AsRunBuild.id)
         .join(Piece, Piece.id == BuildPiece.piece_id)
         .join(Revision, Revision.id == Piece.revision_id)
         .join(Part, Part.id == Revision.part_id)
         .where(AsRunBuild.id.in_(wanted))
     )
-    found: dict[int, dict[str, tuple[int, str]]] = defaultdict(dict)
-    for run_id, code, revision_id, label in rows:
-        found[run_id][code] = (revision_id, label)
+    found: dict[int, dict[str, Fitted]] = defaultdict(dict)
+    for run_id, code, revision_id, label, piece_id in rows:
+        found[run_id][code] = Fitted(revision_id, label, piece_id)
     return found
 
 
@@ -171,18 +182,20 @@ def _load_slips(db: Db, programme_id: int, question_ids: Sequence[int], runs: Ma
 
 
 def _load_measured(db: Db, programme_id: int, question_ids: Sequence[int], hidden: Collection[int]
-                   ) -> tuple[Measured, list[IncidentFact], list[GridFacts]]:  # fmt: skip
-    """Laps of hidden sessions fall out with their runs; the other rows, and incidents, here."""
-    carrying = select(AsRunBuild.run_id).where(AsRunBuild.id.in_(_builds_carrying(question_ids)))
-    found, others = load_measured(db, programme_id, question_ids, carrying, also=[evidence_rows(programme_id, question_ids),
-                                                                               *grids.evidence_rows(programme_id, question_ids)])
-    facts = [evidence_fact(row.ints, row.texts) for row in others if row.kind not in grids.KINDS]
+                   ) -> tuple[Measured, list[IncidentFact], Gauged, list[GridFacts]]:  # fmt: skip
+    """Laps of hidden sessions fall out with their runs; the other rows, and incidents, here. Readings are of pieces, so none falls out."""
+    builds = _builds_carrying(question_ids)
+    carrying = select(AsRunBuild.run_id).where(AsRunBuild.id.in_(builds))
+    also = [evidence_rows(programme_id, question_ids), *bench.evidence_rows(programme_id, question_ids, builds),
+            *grids.evidence_rows(programme_id, question_ids)]  # fmt: skip
+    found, others = load_measured(db, programme_id, question_ids, carrying, also=also)
+    facts = [evidence_fact(row.ints, row.texts) for row in others if row.kind not in (bench.GAUGED, bench.LIMITS, *grids.KINDS)]
     measured = found._replace(
         preferences=tuple(row for row in found.preferences if row.session.id not in hidden),
         exposures=tuple(row for row in found.exposures if row.session is None or row.session.id not in hidden),
     )
-    shown = [fact for fact in facts if fact.session is None or fact.session.id not in hidden]
-    return measured, shown, grids.evidence_facts([row for row in others if row.kind in grids.KINDS])
+    incidents = [fact for fact in facts if fact.session is None or fact.session.id not in hidden]
+    return measured, incidents, bench.evidence_facts(others), grids.evidence_facts([row for row in others if row.kind in grids.KINDS])
 
 
 def _load_notes(db: Db, programme_id: int, question_ids: Sequence[int]) -> dict[tuple[str, int], list[feedback.Note]]:

@@ -46,10 +46,22 @@ def measured_rows(question: Question, rule: DeclaredRule, runs: Mapping[int, Run
         "preferences": _preferences(question, runs, filed, codes),
         "exposures": _exposures(filed, codes, links) + derived_exposures(question, rule, runs, filed),
         "readings": [
-            (rows.Reading(of_revision[r.revision_id], r.characteristic, r.value, r.unit, r.lower, r.upper, r.uncertainty, r.piece), True)
-            for r in filed.measured.readings if r.revision_id in of_revision
+            *((rows.Reading(of_revision[r.revision_id], r.characteristic, r.value, r.unit, r.lower, r.upper, r.uncertainty, r.piece), True)
+              for r in filed.measured.readings if r.revision_id in of_revision),
+            *_gauged(filed, of_revision),
         ],
     })  # fmt: skip
+
+
+def _gauged(filed: Filed, of_revision: Mapping[int, str]) -> list[tuple[rows.Reading, bool]]:
+    """The newest reading set of each piece and characteristic: what the piece is like now, with its U and the limits that stand."""
+    found = []
+    for fact in filed.gauged.latest():
+        if fact.revision_id in of_revision:
+            limit, summary = filed.gauged.limit_of(fact), fact.summary
+            found.append((rows.Reading(of_revision[fact.revision_id], fact.characteristic, summary.mean, fact.quantity.unit, limit.lower,
+                                       limit.upper, summary.expanded, fact.piece), True))  # fmt: skip
+    return found
 
 
 def _laps(question: Question, runs: Mapping[int, RunFacts], filed: Filed, reasons: Callable[[RunFacts], tuple[str, ...]],

@@ -61,5 +61,6 @@ def _keep(db: Db, values: Mapping[int, dict[str, Any]]) -> None:
 
 
 def _standing_on(one: Loaded, noise: PanelNoise | None) -> Loaded:
-    look, running = one.look, one.running
-    return replace(one, look=look and replace(look, panel_noise=noise), running=running and replace(running, panel_noise=noise))
+    look, running, without = one.look, one.running, one.without
+    return replace(one, look=look and replace(look, panel_noise=noise), running=running and replace(running, panel_noise=noise),
+                   without=without and replace(without, panel_noise=noise))  # fmt: skip

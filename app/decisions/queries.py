@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from datetime import timedelta
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from sqlalchemy import func, or_, select, union
+from sqlalchemy import Select, func, or_, select, union
 from sqlalchemy.orm import aliased, defer
 
 from app.access.viewer import Viewer
+from app.bench.models import ReadingSet
 from app.concerns.models import Concern
 from app.db import Db
 from app.decisions.facts import Loaded
@@ -23,9 +24,10 @@ from app.feedback.models import Slip, SlipVersion
 from app.feedback.queries import hidden_sessions
 from app.history.models import Happening
 from app.measurements.models import Exposure
+from app.parts.models import Piece
 from app.people.models import Account
 from app.questions.models import LOOKED_AT, Question, Variant, VariantRevision
-from app.sessions.models import CLOSED_STATES, AsRunBuild, BuildVariant, Run, Session
+from app.sessions.models import CLOSED_STATES, AsRunBuild, BuildPiece, BuildVariant, Run, Session
 
 if TYPE_CHECKING:  # types only: evidence loads with the first sheet, not with the app
     from app.evidence.results import Sheet
@@ -43,6 +45,7 @@ class Opened(NamedTuple):
     sheet: Sheet | None
     running: Sheet | None
     first_look: bool = False
+    without: Sheet | None = None  # what the last look would be if no piece were out of tolerance; None where none is
 
 
 def open_sheet(db: Db, viewer: Viewer, question_id: int, *, in_two_steps: bool = False) -> Opened:
@@ -56,9 +59,10 @@ def open_sheet(db: Db, viewer: Viewer, question_id: int, *, in_two_steps: bool =
     loaded = first.get(question_id, every[question_id])
     if in_two_steps and question_id in first:
         return Opened(loaded, None, None, first_look=True)
-    wanted = [evidence for evidence in (loaded.look, loaded.running) if evidence is not None]
-    sheets = iter(sheets_for(db, question_id, wanted))
-    return Opened(loaded, next(sheets) if loaded.look else None, next(sheets) if loaded.running else None)
+    every_evidence = (loaded.look, loaded.running, loaded.without)
+    sheets = iter(sheets_for(db, question_id, [evidence for evidence in every_evidence if evidence is not None]))
+    look, running, without = (next(sheets) if evidence is not None else None for evidence in every_evidence)
+    return Opened(loaded, look, running, without=without)
 
 
 def current_look(db: Db, programme_id: int, question_id: int) -> tuple[Loaded, Sheet]:
@@ -150,13 +154,15 @@ def list_stale_looks(db: Db, programme_id: int) -> tuple[int, int, Mapping[int, 
 
 MOST_LINES = 1000
 SLACK, SLOWEST_WRITE = 50, timedelta(minutes=1)  # a line with a lower number may have been committed later
-OF_RUNS, OF_NO_LOOK = ("run", "slip"), ("part", "revision", "piece", "car", "ruling", "table", "block")
+OF_RUNS = ("run", "slip")
+OF_NO_LOOK = ("part", "revision", "piece", "car", "ruling", "table", "block", "gauge", "gauge study", "fit", "chain", "expected effect")
+OF_GAUGES = ("reading set", "characteristic")
 
 
 def list_touched(db: Db, programme_id: int, *, since: int) -> set[int] | None:
     """Questions whose look may differ after the trail's lines since; None = any of them. Open sessions are in no look."""
     ids = _things_since(db, programme_id, since)
-    if ids is None or set(ids) - {*OF_RUNS, *OF_NO_LOOK, "session", "question", "concern"}:
+    if ids is None or set(ids) - {*OF_RUNS, *OF_NO_LOOK, *OF_GAUGES, "session", "question", "concern"}:
         return None
     slips, concerns = ids.get("slip", set()), ids.get("concern", set())
     rated = union(select(Slip.run_id).where(Slip.id.in_(slips)), select(SlipVersion.run_id).where(SlipVersion.slip_id.in_(slips)))
@@ -176,7 +182,20 @@ def list_touched(db: Db, programme_id: int, *, since: int) -> set[int] | None:
         .join(Exposure, or_(Exposure.revision_id == VariantRevision.revision_id, Exposure.variant_id == Variant.id))
         .where(Exposure.session_id.in_(ids.get("session", ())))
     )  # fmt: skip
-    return {*ids.get("question", ()), *db.scalars(union(driven, named, through_revision, tried))}
+    gauged = _gauged(ids.get("reading set", ()), ids.get("characteristic", ()))
+    return {*ids.get("question", ()), *db.scalars(union(driven, named, through_revision, tried, *gauged))}
+
+
+def _gauged(sets: Collection[int], characteristics: Collection[int]) -> list[Select[Any]]:
+    """Questions that pieces in these reading sets, or with sets of these characteristics, answer; or that they were driven for."""
+    pieces = select(ReadingSet.piece_id).where(or_(ReadingSet.id.in_(sets), ReadingSet.characteristic_id.in_(characteristics)))
+    answered = (
+        select(Variant.question_id).join(VariantRevision, VariantRevision.variant_id == Variant.id)
+        .join(Piece, Piece.revision_id == VariantRevision.revision_id).where(Piece.id.in_(pieces))
+    )  # fmt: skip
+    carried = select(BuildVariant.question_id).join(BuildPiece, BuildPiece.build_id == BuildVariant.build_id).where(
+        BuildPiece.piece_id.in_(pieces))  # fmt: skip
+    return [answered, carried]
 
 
 def _things_since(db: Db, programme_id: int, since: int) -> dict[str, set[int]] | None:

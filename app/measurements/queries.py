@@ -195,6 +195,7 @@ class OtherRow(NamedTuple):
 
     kind: str
     ints: Sequence[Any]
+    floats: Sequence[Any]
     texts: Sequence[Any]
 
 
@@ -233,7 +234,8 @@ def load_measured(db: Db, programme_id: int, question_ids: Sequence[int], carryi
         *also,
     )).all()  # fmt: skip
     ours = tuple(Kind)
-    others = [OtherRow(kind, values[:INTS], values[INTS + FLOATS :]) for kind, *values in rows if kind not in ours]
+    others = [OtherRow(kind, values[:INTS], values[INTS : INTS + FLOATS], values[INTS + FLOATS :])
+              for kind, *values in rows if kind not in ours]  # fmt: skip
     return _measured([row for row in rows if row[0] in ours]), others
 
 

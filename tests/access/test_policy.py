@@ -49,6 +49,9 @@ grant a concession                        | no     | no      | no     | no      
 report an incident                        | no     | no      | yes    | yes       | yes        | yes      | yes
 class the cause of an incident            | no     | no      | no     | no        | no         | yes      | yes
 plan abuse                                | no     | no      | no     | yes       | yes        | yes      | yes
+note gauge readings and studies           | no     | no      | no     | yes       | yes        | yes      | yes
+set limits of what is gauged              | no     | no      | no     | no        | no         | yes      | yes
+keep fits, chains and expected effects    | no     | no      | no     | no        | yes        | yes      | yes
 make and edit a fit grid                  | no     | no      | no     | no        | no         | yes      | yes
 file what fits                            | no     | no      | yes    | yes       | yes        | yes      | yes
 exclude cells and carry results over      | no     | no      | no     | no        | no         | own      | yes
