@@ -9,6 +9,8 @@ from starlette.staticfiles import StaticFiles
 
 from app import clock
 from app.archive import pages as archive
+from app.bench import characteristic_pages, effect_pages, kept_pages
+from app.bench import pages as bench
 from app.blind import pages as blind
 from app.concerns import pages as concerns
 from app.concerns import photo_pages as concern_photos
@@ -49,6 +51,7 @@ from app.web.render import STATIC, make_environment
 ROUTERS: tuple[APIRouter, ...] = (
     people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, card_pages.router, blind.router,
     measurements.router, timing.router, lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router,
+    bench.router, characteristic_pages.router, kept_pages.router, effect_pages.router,
     report_pages.router, proving.router, proving_steps.router, grid.router, grid_lists.router, grid_rules.router,
     hall.router, alone.router, decisions.router, planning.router, season_pages.router, kit_pages.router, imports.router,
     archive.router, dossiers.router, file_pages.router, trials.router,

@@ -58,6 +58,9 @@ KIND_OF = {  # files with a name of their own, and whose row of the table they s
     "dossiers.file_queries": "queries", "dossiers.file_pages": "pages",  # a part's file
     "bench.typed": "rules",  # several readings, trials, chains and limits as they are typed
     "bench.kept_queries": "queries",  # studies, fits, chains, expected effects
+    "bench.characteristic_pages": "pages", "bench.kept_pages": "pages", "bench.effect_pages": "pages",
+    "bench.drawing": "pages",  # arranges what was gauged for pictures
+    "bench.effects": "rules",  # expected effects from what was typed to a sentence
     "bench.words": "models",  # the kinds of characteristics, which columns and forms use
     "incidents.use_pages": "pages",  # what a revision or a piece has been through
     **{f"planning.{name}": "rules" for name in (  # the plan, its search and the season: no database

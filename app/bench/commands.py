@@ -1,8 +1,6 @@
 """Characteristics with their limits, gauges, reading sets. What was read is only ever added, or withdrawn with its reason."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime
+from collections.abc import Sequence
 from typing import Any
 
 from app import clock
@@ -11,6 +9,7 @@ from app.access.viewer import Viewer, require
 from app.bench import queries, rules
 from app.bench.kept_queries import next_number
 from app.bench.models import Characteristic, CharacteristicLimit, Gauge, ReadingSet, SetReading
+from app.bench.rules import GaugeFacts, Limits, Occasion
 from app.bench.words import Kind
 from app.db import Db
 from app.errors import Conflict, Refused
@@ -20,16 +19,6 @@ from app.parts import queries as parts
 from app.people.queries import get_member
 from app.people.rules import name_key
 from app.sessions.queries import get_session
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """Limits in the characteristic's unit with what was typed; None = open on that side."""
-
-    lower: float | None = None
-    upper: float | None = None
-    lower_raw: str = ""
-    upper_raw: str = ""
 
 
 def add_characteristic(db: Db, part_id: int, *, by: Viewer, kind: Kind, name: str = "", limits: Limits = Limits(),
@@ -86,20 +75,6 @@ def _add_limits(db: Db, by: Viewer, characteristic_id: int, part_id: int, limits
     db.flush()
 
 
-@dataclass(frozen=True, slots=True)
-class GaugeFacts:
-    """Figures in `unit`; `typed`: the same as they were typed."""
-
-    unit: str
-    resolution: float
-    standard_uncertainty: float
-    lowest: float | None = None
-    highest: float | None = None
-    typed: Mapping[str, str] | None = None
-    certificate: str = ""
-    calibrated_on: date | None = None
-
-
 def add_gauge(db: Db, *, by: Viewer, name: str, facts: GaugeFacts) -> Gauge:
     """An instrument with its certificate's figures. A new certificate is a new gauge: sets keep the figures of their day."""
     require(by, Action.NOTE_READINGS)
@@ -132,19 +107,6 @@ def retire_gauge(db: Db, gauge_id: int, *, by: Viewer, why: str) -> None:
         raise Conflict(f"{gauge.label} is retired already", gauge.retired_why)
     gauge.retired_at, gauge.retired_why = clock.now(), why
     _record(db, by, "retired", "gauge", gauge.id, f"{gauge.label} {gauge.name}", why=why)
-
-
-@dataclass(frozen=True, slots=True)
-class Occasion:
-    """When, by whom and how warm; `taken`: before or after a session, where that matters."""
-
-    measured_at: datetime | None = None
-    taken_by_id: int | None = None
-    temperature_degC: float | None = None
-    temperature_raw: str = ""
-    taken: str = ""
-    session_id: int | None = None
-    note: str = ""
 
 
 def note_readings(db: Db, *, by: Viewer, piece_id: int, characteristic_id: int, gauge_id: int, readings: Sequence[tuple[str, float]],

@@ -2,7 +2,8 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import date, datetime
 from typing import Any, NamedTuple
 
 from app.bench.words import PRESETS, Kind
@@ -92,6 +93,10 @@ class Gauged(NamedTuple):
         limit, quantity = self.limit_of(fact), fact.quantity
         return state_sentence(fact.summary, limit.lower, limit.upper, quantity.unit, quantity.decimals)
 
+    def judgements(self) -> dict[int, tuple[str, str]]:
+        """Set id -> (state, sentence)."""
+        return {fact.id: (self.state_of(fact), self.sentence(fact)) for fact in self.sets}
+
     def latest(self) -> list[SetFact]:
         """The newest set of each piece and characteristic: what a piece is like now."""
         newest: dict[tuple[int, int], SetFact] = {}
@@ -122,3 +127,46 @@ def laps_before(runs: Sequence[Any], started: Mapping[int, datetime | None], mom
     """(laps, runs whose laps nobody counted) of runs that began before. `runs` have run_id and laps."""
     own = [run for run in runs if (at := started.get(run.run_id)) is not None and at < moment]
     return sum(run.laps or 0 for run in own), sum(run.laps is None for run in own)
+
+
+def plain_limit(row: Any) -> Limit:
+    """A stored version of limits as a fact."""
+    return Limit(row.characteristic_id, row.version, row.revision_id, row.lower_limit, row.upper_limit)
+
+
+# --- what a command is given
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Limits in the characteristic's unit with what was typed; None = open on that side."""
+
+    lower: float | None = None
+    upper: float | None = None
+    lower_raw: str = ""
+    upper_raw: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeFacts:
+    """Figures in `unit`; `typed`: the same as they were typed."""
+
+    unit: str
+    resolution: float
+    standard_uncertainty: float
+    lowest: float | None = None
+    highest: float | None = None
+    typed: Mapping[str, str] | None = None
+    certificate: str = ""
+    calibrated_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Occasion:
+    """When, by whom and how warm; `taken`: before or after a session, where that matters."""
+
+    measured_at: datetime | None = None
+    taken_by_id: int | None = None
+    temperature_degC: float | None = None
+    temperature_raw: str = ""
+    taken: str = ""
+    session_id: int | None = None
+    note: str = ""

@@ -157,3 +157,11 @@ def _deviations(found: Sequence[tuple[str, float]], nominal_mm: float, field: st
     as_sizes = all(not sign for sign, _ in found) and min(value for _, value in found) > nominal_mm / 2
     values = [round((value - nominal_mm if as_sizes else value) * 1000, 6) for value in signed]
     return min(values), max(values)
+
+
+def chain_or_problem(typed: str, length: Quantity) -> tuple[list[Link], str]:
+    """(links, "") of a kept chain, or ([], why its lines can't be read)."""
+    try:
+        return read_chain(typed, length), ""
+    except Refused as unreadable:
+        return [], unreadable.sentence

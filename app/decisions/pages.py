@@ -1,8 +1,8 @@
 """The evidence sheet of a question, and the rulings made on it."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
@@ -39,8 +39,24 @@ def show_sheet(request: Request, question_id: Id, db: DbHere, viewer: SignedIn) 
         request, "decisions/show_sheet.html", question=loaded.question, loaded=loaded, sheet=sheet, running=opened.running,
         view=arrange(loaded, shown, _facts(loaded), running=opened.running is not None) if shown else None, rulings=rulings,
         last_look=arrange(loaded, sheet) if opened.running and sheet else None, moved=_moved(rulings, loaded, sheet, viewer),
-        event_words=event_words, guess_words=guess_words,
+        event_words=event_words, guess_words=guess_words, tolerance=_tolerance(opened),
     )  # fmt: skip
+
+
+class Tolerance(NamedTuple):
+    """Which failed readings keep runs out, and what they changed; known: both sheets are there to be compared."""
+
+    pieces: Sequence[str]
+    changes: Sequence[str]
+    known: bool
+
+
+def _tolerance(opened: queries.Opened) -> Tolerance:
+    pieces = list(dict.fromkeys(one.words for failed in opened.loaded.out.values() for one in failed))
+    if opened.without is None or opened.sheet is None:
+        return Tolerance(pieces, (), False)
+    before, after = queries.snapshots(opened.without), queries.snapshots(opened.sheet)
+    return Tolerance(pieces, [] if before == after else rules.what_changed(before, after), True)
 
 
 @router.get("/rulings", dependencies=SEE)

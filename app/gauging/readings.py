@@ -80,8 +80,9 @@ def state_sentence(summary: Summary, lower: float | None, upper: float | None, u
     if state == "information":
         return f"{mean} ± {u} {unit}; no limit is set, so nothing can fail."
     nearest_upper = upper is not None and (lower is None or upper - summary.mean <= summary.mean - lower)
-    moved = summary.mean + summary.expanded if nearest_upper else summary.mean - summary.expanded
-    told = f"{mean} {'+' if nearest_upper else '−'} {u} = {moved:.{decimals}f} {unit}, limits {limit_words(lower, upper)}: {state}."
+    outwards = nearest_upper != (state == "fail")  # a failure is shown by the end nearest to the limits: even that is outside
+    moved = summary.mean + (summary.expanded if outwards else -summary.expanded)
+    told = f"{mean} {'+' if outwards else '−'} {u} = {moved:.{decimals}f} {unit}, limits {limit_words(lower, upper)}: {state}."
     if state == "inconclusive":
         return f"{told} The limit lies within the uncertainty, most of which is {summary.largest_part}: gauge it again, or better."
     return told

@@ -14,7 +14,7 @@ from app.incidents.queries import newest_cause
 from app.incidents.rules import split_words
 from app.measurements.models import Batch, Exposure, Lap
 from app.measurements.rules import SessionFact
-from app.parts.models import Piece
+from app.parts.models import Piece, Revision
 from app.questions.models import VariantRevision
 from app.sessions.models import CLOSED_STATES, AsRunBuild, BuildPiece, Run, RunState, Session
 
@@ -25,6 +25,10 @@ def list_runs_of_revision(db: Db, revision_id: int, hidden: Collection[int]) -> 
 
 def list_runs_of_piece(db: Db, piece_id: int, hidden: Collection[int]) -> list[RunUse]:
     return _runs_of(db, Piece.id == piece_id, hidden)
+
+
+def list_runs_of_part(db: Db, part_id: int, hidden: Collection[int]) -> list[RunUse]:
+    return _runs_of(db, Piece.revision_id.in_(select(Revision.id).where(Revision.part_id == part_id)), hidden)
 
 
 def list_facts_of_revision(db: Db, revision_id: int, hidden: Collection[int]) -> list[IncidentFact]:

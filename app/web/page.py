@@ -29,7 +29,8 @@ class Place:
 PLACES = (
     ("Hall", "show_hall", ("/hall", "/outbox", "/sessions", "/runs", "/slips", "/blocks", "/season", "/kit")),
     ("Questions", "list_questions", ("/questions", "/rulings")),
-    ("Parts", "list_parts", ("/parts", "/revisions", "/pieces", "/grids")),
+    ("Parts", "list_parts", ("/parts", "/revisions", "/pieces", "/gauge", "/characteristics", "/reading-sets", "/fits", "/chains",
+                             "/expected-effects", "/grids")),
     ("Concerns", "list_concerns", ("/concerns", "/incidents", "/abuse")),
     ("Trail", "list_trail", ("/trail",)),
 )

@@ -23,7 +23,7 @@ class World:
             self.founder, self.stranger, self.programme_id = team.OW, other.AQ, team.id
         with database.engine.begin() as connection:
             self.keys = fill_every_table(connection, account_id=self.people["driver"].account_id, programme_id=team.id)
-        self.keys["blocks"] = self.keys["blind_blocks"]
+        self.keys["blocks"], self.keys["studys"] = self.keys["blind_blocks"], self.keys["gauge_studies"]
 
     def knock(self, door: Door, keys: dict[str, Any] | None = None, *, other: Any = None, **more: Any) -> Any:
         url = door.url({**self.keys, **(keys or {})}, other)

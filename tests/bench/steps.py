@@ -5,7 +5,7 @@ from typing import Any
 
 from app import clock
 from app.bench import commands
-from app.bench.commands import GaugeFacts, Limits, Occasion
+from app.bench.rules import GaugeFacts, Limits, Occasion
 from app.bench.words import Kind
 from app.db import Db, transaction
 from app.demo import scenes

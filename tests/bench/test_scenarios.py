@@ -5,6 +5,7 @@ from datetime import timedelta
 import pytest
 
 from app.bench import commands, queries
+from app.bench.rules import Limits
 from app.bench.typed import read_readings
 from app.bench.words import Kind
 from app.db import transaction
@@ -136,7 +137,7 @@ def test_other_limits_judge_the_same_readings_anew(db, w):
     steps.read(db, w, own, micrometer, w.q.pieces["t45"][0], [4.32] * 5)
     assert runs_out(db, w) == ["S-01/R-02"]
     with transaction(db):
-        commands.set_limits(db, own, by=w.team.RT, limits=commands.Limits(4.2, 4.8), reason="the drawing was widened", version=1,
+        commands.set_limits(db, own, by=w.team.RT, limits=Limits(4.2, 4.8), reason="the drawing was widened", version=1,
                             revision_id=w.q.revisions["t45"])  # fmt: skip
     assert runs_out(db, w) == []
 
@@ -174,7 +175,7 @@ def test_readings_of_a_part_for_its_file(db, w):
     steps.out_of_tolerance(db, w)
     (found,) = queries.readings_of_part(db, steps.part_id(db, w))
     assert (found.piece, found.characteristic, found.n, found.state) == ("FST-t45 r1 #1", "thickness", 5, "fail")
-    assert found.sentence == "4.320 − 0.013 = 4.307 mm, limits 4.45 to 4.55: fail."
+    assert found.sentence == "4.320 + 0.013 = 4.333 mm, limits 4.45 to 4.55: fail."
     assert queries.readings_of_part(db, 99_999) == []
 
 

@@ -305,7 +305,8 @@ class Crawler:
             for table in metadata.tables.values():
                 column = next(iter(table.primary_key.columns))
                 listed = sorted(connection.execute(select(column)).scalars())
-                name = {"blind_blocks": "block", "measurement_batches": "batch"}.get(table.name, table.name.removesuffix("s"))
+                known = {"blind_blocks": "block", "measurement_batches": "batch", "gauge_studies": "study"}
+                name = known.get(table.name, table.name.removesuffix("s"))
                 found[f"{name}_id"] = listed or [1]
         return found
 

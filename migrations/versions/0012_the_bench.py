@@ -26,8 +26,8 @@ RETIRED = ("retired_at", "retired_why")
 TABLES = ("characteristics", "characteristic_limits", "gauges", "reading_sets", "set_readings", "gauge_studies", "study_readings", "fits",
           "chains", "expected_effects")  # fmt: skip
 
-revision = "0009"
-down_revision = "0008"
+revision = "0012"
+down_revision = "0009"
 branch_labels = None
 depends_on = None
 
