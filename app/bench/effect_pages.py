@@ -11,6 +11,7 @@ from app.bench.effects import HINTS, answer
 from app.bench.words import EffectKind
 from app.db import Db
 from app.errors import NotFound, Refused
+from app.questions.queries import get_question
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
 
@@ -19,13 +20,13 @@ SEE, WORK = [allow(Action.SEE_PROGRAMME)], [allow(Action.WORK_OUT)]
 
 
 @router.get("/expected-effects", dependencies=SEE)
-def show_expected_effects(request: Request, db: DbHere, viewer: SignedIn, kind: str = "") -> Response:
-    return _page(request, db, viewer, forms.EffectForm().fill(kind=kind).of_kind())
+def show_expected_effects(request: Request, db: DbHere, viewer: SignedIn, kind: str = "", question_id: str = "") -> Response:
+    return _page(request, db, viewer, forms.EffectForm().fill(kind=kind, question_id=question_id).of_kind())
 
 
 @router.post("/expected-effects", dependencies=WORK)
 def work_out_effect(request: Request, db: DbHere, viewer: SignedIn, form: forms.EffectForm = posted(forms.EffectForm)) -> Response:
-    form.of_kind().offer(variant_id=_variants(db, viewer))
+    form.of_kind().offer(variant_id=_variants(db, viewer, form))
     says = _answered(form) if form.ok else ""
     variant_id = forms.chosen_id(form.values.get("variant_id"))
     if form.ok and variant_id is not None:
@@ -33,7 +34,7 @@ def work_out_effect(request: Request, db: DbHere, viewer: SignedIn, form: forms.
             kept_commands.note_effect(db, by=viewer, variant_id=variant_id, kind=form.effect_kind, inputs=form.as_typed(), says=says,
                                       note=form.values["note"])  # fmt: skip
         if form.ok:
-            return redirect(request, "show_expected_effects", done="saved")
+            return redirect(request, "show_expected_effects", done="saved", query=_kept(form))
     return _page(request, db, viewer, form, says)
 
 
@@ -46,18 +47,27 @@ def _answered(form: forms.EffectForm) -> str:
         return ""
 
 
-def _variants(db: Db, viewer: Viewer) -> list[tuple[str, str]]:
-    return [("", "no variant"), *((str(i), label) for i, label in kept_queries.list_variants(db, viewer.programme_id))]
+def _kept(form: forms.EffectForm) -> dict[str, str]:
+    """What the address keeps: the calculation, and the question if only its variants are shown."""
+    return {name: raw for name, raw in (("kind", form.effect_kind.value), ("question_id", form.question_raw)) if raw}
+
+
+def _variants(db: Db, viewer: Viewer, form: forms.EffectForm) -> list[tuple[str, str]]:
+    own = kept_queries.list_variants(db, viewer.programme_id, question_id=forms.chosen_id(form.question_raw))
+    return [("", "no variant"), *((str(i), label) for i, label in own)]
 
 
 def _page(request: Request, db: Db, viewer: Viewer, form: forms.EffectForm, says: str = "", *,
           withdrawing: tuple[int, Form] | None = None) -> Response:  # fmt: skip
     if not form.submitted:
-        form.offer(variant_id=_variants(db, viewer))
+        form.offer(variant_id=_variants(db, viewer, form))
+    question_id = forms.chosen_id(form.question_raw)
+    question = get_question(db, viewer.programme_id, question_id) if question_id else None
     sent = withdrawing[1] if withdrawing else form if form.submitted else None
     status = 200 if sent is None or sent.ok else sent.status
     return page(request, "bench/show_expected_effects.html", status=status, form=form, says=says, kinds=list(EffectKind),
-                hint=HINTS[form.effect_kind], rows=kept_queries.list_effects(db, viewer.programme_id),
+                hint=HINTS[form.effect_kind], question=question, kept=_kept(form),
+                rows=kept_queries.list_effects(db, viewer.programme_id, question_id=question_id),
                 withdrawing=withdrawing or (0, forms.WithdrawForm()), blank=forms.WithdrawForm())  # fmt: skip
 
 

@@ -219,12 +219,18 @@ class EffectForm(Form):
 
     fields_declared = {
         "kind": Field("What changes", kind="hidden", required=False),
+        "question_id": Field("Question", kind="hidden", required=False),
         **{name: Field(name, kind="number", required=False) for name in
            ("before", "after", "coil_before", "coil_after", "turns_before", "turns_after", "length", "modulus", "force", "wheelbase",
             "track", "inner", "outer")},
         "variant_id": Field("Note it with", kind="select", required=False, hint="None: it is only worked out."),
         "note": Field("Note", required=False, longest=300),
     }  # fmt: skip
+
+    @property
+    def question_raw(self) -> str:
+        """The question whose variants alone are offered; empty for all."""
+        return str(self.fields["question_id"].raw or "")
 
     @property
     def effect_kind(self) -> EffectKind:

@@ -84,19 +84,27 @@ class EffectRow(NamedTuple):
     by: str
 
 
-def list_effects(db: Db, programme_id: int) -> list[EffectRow]:
-    """The newest first, withdrawn ones too."""
-    rows = db.execute(
+def list_effects(db: Db, programme_id: int, *, question_id: int | None = None) -> list[EffectRow]:
+    """The newest first, withdrawn ones too; of one question's variants, or of all."""
+    query = (
         select(ExpectedEffect, Question, Variant.code, Account.name)
         .join(Variant, Variant.id == ExpectedEffect.variant_id).join(Question, Question.id == Variant.question_id)
         .join(Account, Account.id == ExpectedEffect.noted_by_id)
         .where(ExpectedEffect.programme_id == programme_id).order_by(ExpectedEffect.id.desc())
     )  # fmt: skip
+    if question_id is not None:
+        query = query.where(Question.id == question_id)
+    rows = db.execute(query)
     return [EffectRow(effect, question.id, question.label, code, by) for effect, question, code, by in rows]
 
 
-def list_variants(db: Db, programme_id: int) -> list[tuple[int, str]]:
-    """(id, “Q-01 t45, 4.5 mm”) of every variant."""
-    rows = db.execute(select(Variant.id, Question.number, Variant.code, Variant.title).join(Question, Question.id == Variant.question_id)
-                      .where(Question.programme_id == programme_id).order_by(Question.number, Variant.position, Variant.id))  # fmt: skip
+def list_variants(db: Db, programme_id: int, *, question_id: int | None = None) -> list[tuple[int, str]]:
+    """(id, “Q-01 t45, 4.5 mm”) of every variant, or of one question's."""
+    query = (
+        select(Variant.id, Question.number, Variant.code, Variant.title).join(Question, Question.id == Variant.question_id)
+        .where(Question.programme_id == programme_id).order_by(Question.number, Variant.position, Variant.id)
+    )  # fmt: skip
+    if question_id is not None:
+        query = query.where(Question.id == question_id)
+    rows = db.execute(query)
     return [(variant_id, f"Q-{number:02d} {code}{f', {title}' if title else ''}") for variant_id, number, code, title in rows]

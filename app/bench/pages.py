@@ -28,18 +28,21 @@ SEE, NOTE = [allow(Action.SEE_PROGRAMME)], [allow(Action.NOTE_READINGS)]
 
 
 @router.get("/gauge-log", dependencies=SEE)
-def show_gauge_log(request: Request, db: DbHere, viewer: SignedIn) -> Response:
-    gauged = queries.load_gauged(db, viewer.programme_id)
+def show_gauge_log(request: Request, db: DbHere, viewer: SignedIn, part_id: str = "") -> Response:
+    own = forms.chosen_id(part_id)
+    part = parts.get_part(db, viewer.programme_id, own) if own else None
+    gauged = queries.load_gauged(db, viewer.programme_id, part_id=own)
     latest = gauged.latest()
     states: dict[int, dict[str, int]] = {}
     for fact in latest:
-        own = states.setdefault(fact.characteristic_id, {})
-        own[gauged.state_of(fact)] = own.get(gauged.state_of(fact), 0) + 1
+        found = states.setdefault(fact.characteristic_id, {})
+        found[gauged.state_of(fact)] = found.get(gauged.state_of(fact), 0) + 1
     failed = [(fact, gauged.sentence(fact)) for fact in latest if gauged.state_of(fact) == "fail"]
-    return page(request, "bench/show_gauge_log.html", rows=queries.list_characteristics(db, viewer.programme_id), states=states,
-                failed=failed, gauges=queries.list_gauges(db, viewer.programme_id), judged=gauged.judgements(),
-                sets=queries.list_sets(db, viewer.programme_id, newest=40),
-                studies=kept_queries.list_studies(db, viewer.programme_id))  # fmt: skip
+    rows = queries.list_characteristics(db, viewer.programme_id, part_id=own)
+    studies = [row for row in kept_queries.list_studies(db, viewer.programme_id) if own in (None, row.part_id)]
+    return page(request, "bench/show_gauge_log.html", part=part, rows=rows, states=states, failed=failed, judged=gauged.judgements(),
+                gauges=queries.list_gauges(db, viewer.programme_id), studies=studies,
+                sets=queries.list_sets(db, viewer.programme_id, part_id=own, newest=40))  # fmt: skip
 
 
 @router.get("/characteristics/{characteristic_id}/readings", dependencies=NOTE)
@@ -142,3 +145,21 @@ def show_piece_readings(request: Request, piece_id: Id, db: DbHere, viewer: Sign
                 sets=queries.list_sets(db, viewer.programme_id, piece_id=piece_id), judged=gauged.judgements(),
                 spoiled=_spoiled(db, viewer, piece_id, gauged), questions=queries.questions_of_piece(db, piece_id),
                 rows=queries.list_characteristics(db, viewer.programme_id, part_id=piece.revision.part_id))  # fmt: skip
+
+
+@router.get("/revisions/{revision_id}/readings", dependencies=SEE)
+def show_revision_readings(request: Request, revision_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    """Every piece of the revision by its newest reading of each characteristic, and the pieces as a batch."""
+    from app.bench import drawing  # pictures and capability load with the first page that needs them
+
+    revision = parts.get_revision(db, viewer.programme_id, revision_id)
+    gauged = queries.load_gauged(db, viewer.programme_id, part_id=revision.part_id)
+    own = gauged._replace(sets=tuple(fact for fact in gauged.sets if fact.revision_id == revision_id))
+    latest = own.latest()
+    batches = [(key, name, drawing.batches(own._replace(sets=tuple(fact for fact in own.sets if fact.characteristic_id == key))))
+               for key, name in dict.fromkeys((fact.characteristic_id, fact.characteristic) for fact in latest)]  # fmt: skip
+    return page(request, "bench/show_revision_readings.html", revision=revision, own=own, batches=batches,
+                pieces=[piece for piece in parts.list_pieces(db, viewer.programme_id) if piece.revision_id == revision_id],
+                now={(fact.piece_id, fact.characteristic_id): fact for fact in latest}, judged=own.judgements(),
+                rows=queries.list_characteristics(db, viewer.programme_id, part_id=revision.part_id),
+                sets=queries.list_sets(db, viewer.programme_id, revision_id=revision_id))  # fmt: skip

@@ -193,8 +193,8 @@ class SetRow(NamedTuple):
         return f"{self.set.taken} {self.session}".strip() if self.session else ""
 
 
-def list_sets(db: Db, programme_id: int, *, piece_id: int | None = None, characteristic_id: int | None = None,
-              set_id: int | None = None, newest: int = 500) -> list[SetRow]:  # fmt: skip
+def list_sets(db: Db, programme_id: int, *, piece_id: int | None = None, characteristic_id: int | None = None, set_id: int | None = None,
+              revision_id: int | None = None, part_id: int | None = None, newest: int = 500) -> list[SetRow]:  # fmt: skip
     """The newest first, withdrawn ones too; two queries."""
     taker, noter, withdrawer = aliased(Account), aliased(Account), aliased(Account)
     query = (
@@ -206,7 +206,8 @@ def list_sets(db: Db, programme_id: int, *, piece_id: int | None = None, charact
         .outerjoin(withdrawer, withdrawer.id == ReadingSet.withdrawn_by_id).outerjoin(Session, Session.id == ReadingSet.session_id)
         .where(ReadingSet.programme_id == programme_id).order_by(ReadingSet.measured_at.desc(), ReadingSet.id.desc()).limit(newest)
     )  # fmt: skip
-    for column, wanted in ((ReadingSet.piece_id, piece_id), (ReadingSet.characteristic_id, characteristic_id), (ReadingSet.id, set_id)):
+    for column, wanted in ((ReadingSet.piece_id, piece_id), (ReadingSet.characteristic_id, characteristic_id), (ReadingSet.id, set_id),
+                           (Piece.revision_id, revision_id), (Revision.part_id, part_id)):  # fmt: skip
         if wanted is not None:
             query = query.where(column == wanted)
     rows = db.execute(query).all()

@@ -72,7 +72,7 @@ class Capability:
     @property
     def words(self) -> str:
         """What may be said of the process that made them."""
-        told = f"Cpk {self.of.cpk:.2f}, 95 % interval {self.low:.2f} to {self.high:.2f}, n = {self.n}."
+        told = f"Cpk {self.of.cpk:.2f}, 95 % interval {self.low:.2f} to {self.high:.2f}, n = {self.n}.".replace("-", "−")
         if self.low >= GOOD:
             return f"{told} Even its lower end is at {GOOD} or above: capable, as far as {self.n} pieces can say."
         if self.high < 1:

@@ -27,7 +27,7 @@ TABLES = ("characteristics", "characteristic_limits", "gauges", "reading_sets", 
           "chains", "expected_effects")  # fmt: skip
 
 revision = "0012"
-down_revision = "0009"
+down_revision = "0011"
 branch_labels = None
 depends_on = None
 

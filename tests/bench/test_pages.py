@@ -255,3 +255,36 @@ def test_a_driver_reads_and_notes_nothing(db, browser, w):
     told = text_of(browser.get(w.path(f"/characteristics/{own}"), max_queries=12).text)
     assert "Note readings" not in told
     browser.get(w.path(f"/characteristics/{own}/readings"), status=403)
+
+
+def test_a_revisions_pieces_are_on_one_page_and_the_log_is_shown_of_one_part(db, browser, w):
+    own, gauge = steps.thickness(db, w)
+    browser.as_(w.team.RT)
+    revision, part = w.q.revisions["t45"], steps.part_id(db, w)
+    empty = text_of(browser.get(w.path(f"/revisions/{revision}/readings"), max_queries=12).text)
+    assert "No piece of FST-t45 r1 was gauged yet" in empty
+    for piece, value in zip(w.q.pieces["t45"], (4.50, 4.51, 4.32), strict=True):
+        steps.read(db, w, own, gauge, piece, [value] * 5)
+    told = text_of(browser.get(w.path(f"/revisions/{revision}/readings"), max_queries=12).text)
+    for words in ("#3 fail 4.320 ± 0.012 mm, n = 5", "thickness 3 Cpk", "95 % interval −", "3 sets, newest first"):
+        assert words in told
+    assert "no such" in text_of(browser.get(w.path("/revisions/999/readings"), status=404).text).casefold()
+    log = text_of(browser.get(w.path(f"/gauge-log?part_id={part}"), max_queries=12).text)
+    assert "Only FST" in log
+    assert "FST-t45 r1 #3, thickness" in log
+    browser.get(w.path("/gauge-log?part_id=999"), status=404)
+    browser.get(w.path("/gauge-log?part_id=x"))  # no number: the whole log
+    assert "Gauge log of FST" in text_of(browser.get(w.path(f"/parts/{part}")).text)
+    assert "Gauge readings of FST-t45 r1" in text_of(browser.get(w.path(f"/revisions/{revision}")).text)
+
+
+def test_expected_effects_of_one_question(db, browser, w):
+    browser.as_(w.team.RT)
+    assert "What is expected of them by mechanics" in text_of(browser.get(w.path(f"/questions/{w.question_id}"), max_queries=12).text)
+    own = browser.get(w.path(f"/expected-effects?question_id={w.question_id}&kind=flat+plate"), max_queries=12).text
+    assert "With variants of Q-01" in text_of(own)
+    posted = {"kind": "flat plate", "question_id": w.question_id, "before": "4", "after": "4.5", "variant_id": w.q.variants["t45"]}
+    answer = browser.post(w.path("/expected-effects"), posted)
+    assert f"question_id={w.question_id}" in str(answer.url)
+    assert "Q-01 t45: flat plate 4 to 4.5 mm: bending stiffness × 1.42, strength × 1.27." in text_of(answer.text)
+    browser.get(w.path("/expected-effects?question_id=999"), status=404)
