@@ -103,9 +103,9 @@ def withdraw_study(db: Db, study_id: int, *, by: Viewer, why: str) -> None:
     _withdraw(db, by, row.study, "gauge study", row.study.label, why)
 
 
-def withdraw_fit(db: Db, fit_id: int, *, by: Viewer, why: str) -> None:
+def withdraw_mating_fit(db: Db, mating_fit_id: int, *, by: Viewer, why: str) -> None:
     require(by, Action.WORK_OUT)
-    fit = kept_queries.get_fit(db, by.programme_id, fit_id)
+    fit = kept_queries.get_fit(db, by.programme_id, mating_fit_id)
     _withdraw(db, by, fit, "fit", fit.label, why)
 
 

@@ -143,9 +143,9 @@ def keep_fit(request: Request, db: DbHere, viewer: SignedIn, form: forms.FitForm
         for name in ("hole_characteristic_id", "shaft_characteristic_id"):
             v[name] = forms.chosen_id(v[name])
         with form.attempt(db):
-            fit_id = kept_commands.keep_fit(db, by=viewer, **v).id
+            mating_fit_id = kept_commands.keep_fit(db, by=viewer, **v).id
         if form.ok:
-            return redirect(request, "show_fit", fit_id=fit_id, done="saved")
+            return redirect(request, "show_fit", mating_fit_id=mating_fit_id, done="saved")
     return _new_fit_page(request, db, viewer, form)
 
 
@@ -161,23 +161,24 @@ def _new_fit_page(request: Request, db: Db, viewer: Viewer, form: forms.FitForm)
     return page(request, "bench/show_new_fit.html", status=form.status if form.submitted else 200, form=form)
 
 
-@router.get("/fits/{fit_id}", dependencies=SEE)
-def show_fit(request: Request, fit_id: Id, db: DbHere, viewer: SignedIn) -> Response:
-    return _fit_page(request, db, viewer, fit_id)
+@router.get("/fits/{mating_fit_id}", dependencies=SEE)
+def show_fit(request: Request, mating_fit_id: Id, db: DbHere, viewer: SignedIn) -> Response:
+    return _fit_page(request, db, viewer, mating_fit_id)
 
 
-@router.post("/fits/{fit_id}/withdraw", dependencies=WORK)
-def withdraw_fit(request: Request, fit_id: Id, db: DbHere, viewer: SignedIn, form: Form = posted(forms.WithdrawForm)) -> Response:
+@router.post("/fits/{mating_fit_id}/withdraw", dependencies=WORK)
+def withdraw_mating_fit(request: Request, mating_fit_id: Id, db: DbHere, viewer: SignedIn,
+                        form: Form = posted(forms.WithdrawForm)) -> Response:  # fmt: skip
     if form.ok:
         with form.attempt(db):
-            kept_commands.withdraw_fit(db, fit_id, by=viewer, why=form.values["why"])
+            kept_commands.withdraw_mating_fit(db, mating_fit_id, by=viewer, why=form.values["why"])
         if form.ok:
-            return redirect(request, "show_fit", fit_id=fit_id, done="withdrawn")
-    return _fit_page(request, db, viewer, fit_id, form)
+            return redirect(request, "show_fit", mating_fit_id=mating_fit_id, done="withdrawn")
+    return _fit_page(request, db, viewer, mating_fit_id, form)
 
 
-def _fit_page(request: Request, db: Db, viewer: Viewer, fit_id: int, form: Form | None = None) -> Response:
-    fit = kept_queries.get_fit(db, viewer.programme_id, fit_id)
+def _fit_page(request: Request, db: Db, viewer: Viewer, mating_fit_id: int, form: Form | None = None) -> Response:
+    fit = kept_queries.get_fit(db, viewer.programme_id, mating_fit_id)
     hole = fits.Feature(fit.nominal_mm + fit.hole_lower_um / 1000, fit.nominal_mm + fit.hole_upper_um / 1000)
     shaft = fits.Feature(fit.nominal_mm + fit.shaft_lower_um / 1000, fit.nominal_mm + fit.shaft_upper_um / 1000)
     return page(request, "bench/show_fit.html", status=form.status if form else 200, fit=fit, hole=hole, shaft=shaft,

@@ -62,8 +62,8 @@ def list_chains(db: Db, programme_id: int) -> Sequence[Chain]:
     return db.scalars(select(Chain).where(Chain.programme_id == programme_id).order_by(Chain.number.desc())).all()
 
 
-def get_fit(db: Db, programme_id: int, fit_id: int) -> Fit:
-    found = db.scalar(select(Fit).where(Fit.id == fit_id, Fit.programme_id == programme_id))
+def get_fit(db: Db, programme_id: int, mating_fit_id: int) -> Fit:
+    found = db.scalar(select(Fit).where(Fit.id == mating_fit_id, Fit.programme_id == programme_id))
     if found is None:
         raise NotFound("There is no such fit in this programme", "", "Look for it under Fits.")
     return found

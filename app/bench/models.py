@@ -171,7 +171,7 @@ class StudyReading(Base):
 class Fit(Withdrawable, Base):
     """Two mating features: nominal size, each side's limits by code or as typed (µm from nominal), the bearing spread."""
 
-    __tablename__ = "fits"
+    __tablename__ = "mating_fits"
     __table_args__ = (
         UniqueConstraint("programme_id", "number"), not_blank("name"),
         CheckConstraint("hole_lower_um <= hole_upper_um AND shaft_lower_um <= shaft_upper_um", name="in_order"),

@@ -16,15 +16,15 @@ AS_FILED = {
     "reading_sets": "programme_id piece_id characteristic_id gauge_id resolution gauge_uncertainty temperature_degC temperature_raw taken "
                     "session_id measured_at taken_by_id noted_by_id noted_at note",
     "gauge_studies": "programme_id number characteristic_id gauge_id note noted_by_id noted_at",
-    "fits": "programme_id number name nominal_mm hole_typed hole_lower_um hole_upper_um hole_source shaft_typed shaft_lower_um "
+    "mating_fits": "programme_id number name nominal_mm hole_typed hole_lower_um hole_upper_um hole_source shaft_typed shaft_lower_um "
             "shaft_upper_um shaft_source spread_mm hole_characteristic_id shaft_characteristic_id seed noted_by_id noted_at",
     "chains": "programme_id number name typed lowest_mm highest_mm seed noted_by_id noted_at",
     "expected_effects": "programme_id variant_id kind inputs says note noted_by_id noted_at",
 }  # fmt: skip
 WITHDRAWN = ("withdrawn_by_id", "withdrawn_at", "withdrawn_why")  # once it is
 RETIRED = ("retired_at", "retired_why")
-TABLES = ("characteristics", "characteristic_limits", "gauges", "reading_sets", "set_readings", "gauge_studies", "study_readings", "fits",
-          "chains", "expected_effects")  # fmt: skip
+TABLES = ("characteristics", "characteristic_limits", "gauges", "reading_sets", "set_readings", "gauge_studies", "study_readings",
+          "mating_fits", "chains", "expected_effects")  # fmt: skip
 
 revision = "0012"
 down_revision = "0011"
@@ -232,7 +232,7 @@ def _study_readings() -> None:
 
 def _fits() -> None:
     op.create_table(
-        "fits",
+        "mating_fits",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("programme_id", sa.Integer(), nullable=False),
         sa.Column("number", sa.Integer(), nullable=False),
@@ -255,15 +255,15 @@ def _fits() -> None:
         sa.Column("withdrawn_at", MOMENT, nullable=True),
         sa.Column("withdrawn_by_id", sa.Integer(), nullable=True),
         sa.Column("withdrawn_why", sa.String(length=300), nullable=False),
-        _key("fits", "programme_id", "programmes"),
-        _key("fits", "hole_characteristic_id", "characteristics"),
-        _key("fits", "shaft_characteristic_id", "characteristics"),
-        _key("fits", "noted_by_id", "accounts"),
-        _key("fits", "withdrawn_by_id", "accounts"),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_fits")),
-        sa.CheckConstraint("hole_lower_um <= hole_upper_um AND shaft_lower_um <= shaft_upper_um", name=op.f("ck_fits_in_order")),
-        sa.CheckConstraint("length(trim(name)) > 0", name=op.f("ck_fits_name_not_blank")),
-        sa.UniqueConstraint("programme_id", "number", name=op.f("uq_fits_programme_id_number")),
+        _key("mating_fits", "programme_id", "programmes"),
+        _key("mating_fits", "hole_characteristic_id", "characteristics"),
+        _key("mating_fits", "shaft_characteristic_id", "characteristics"),
+        _key("mating_fits", "noted_by_id", "accounts"),
+        _key("mating_fits", "withdrawn_by_id", "accounts"),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_mating_fits")),
+        sa.CheckConstraint("hole_lower_um <= hole_upper_um AND shaft_lower_um <= shaft_upper_um", name=op.f("ck_mating_fits_in_order")),
+        sa.CheckConstraint("length(trim(name)) > 0", name=op.f("ck_mating_fits_name_not_blank")),
+        sa.UniqueConstraint("programme_id", "number", name=op.f("uq_mating_fits_programme_id_number")),
     )
 
 
