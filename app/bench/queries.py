@@ -34,6 +34,12 @@ def evidence_rows(programme_id: int, question_ids: Sequence[int], builds: Any) -
     return [sets, _wide_limits().where(Characteristic.programme_id == programme_id)]
 
 
+def rows_of_revisions(programme_id: int, revision_ids: Collection[int]) -> list[Select[Any]]:
+    """Readings of pieces of these revisions, and all limits; for another union, read back by `evidence_facts`."""
+    return [_wide_sets().where(ReadingSet.programme_id == programme_id, STANDS, Piece.revision_id.in_(revision_ids)),
+            _wide_limits().where(Characteristic.programme_id == programme_id)]  # fmt: skip
+
+
 def _wide_sets() -> Select[Any]:
     return (
         wide(GAUGED, ints=[ReadingSet.id, Piece.id, Piece.revision_id, Characteristic.id, SetReading.place],
@@ -228,38 +234,6 @@ def get_set(db: Db, programme_id: int, set_id: int) -> SetRow:
     if not found:
         raise NotFound("There is no such reading set in this programme", "", "Look for it in the gauge log.")
     return found[0]
-
-
-class ReadingOfPart(NamedTuple):
-    """One standing reading set of a piece of the part, judged. expanded : U, k = 2; both in `unit`."""
-
-    set_id: int
-    piece_id: int
-    piece: str
-    revision_id: int
-    characteristic: str
-    n: int
-    mean: float
-    expanded: float
-    unit: str
-    decimals: int
-    state: str
-    sentence: str
-    measured_at: datetime
-
-
-def readings_of_part(db: Db, part_id: int) -> list[ReadingOfPart]:
-    """Every standing reading set of the part's pieces, the newest first; for the part's file."""
-    programme_id = db.scalar(select(Part.programme_id).where(Part.id == part_id))
-    if programme_id is None:
-        return []
-    gauged, found = load_gauged(db, programme_id, part_id=part_id), []
-    for fact in sorted(gauged.sets, key=lambda fact: (fact.measured_at, fact.id), reverse=True):
-        summary, quantity = fact.summary, fact.quantity
-        found.append(ReadingOfPart(fact.id, fact.piece_id, fact.piece, fact.revision_id, fact.characteristic, summary.n, summary.mean,
-                                   summary.expanded, quantity.unit, quantity.decimals, gauged.state_of(fact), gauged.sentence(fact),
-                                   fact.measured_at))  # fmt: skip
-    return found
 
 
 # --- what a reading touches

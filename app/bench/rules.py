@@ -97,12 +97,39 @@ class Gauged(NamedTuple):
         """Set id -> (state, sentence)."""
         return {fact.id: (self.state_of(fact), self.sentence(fact)) for fact in self.sets}
 
+    def lines(self) -> list["GaugedLine"]:
+        """Every set, judged, the newest first; for the part's file."""
+        return [
+            GaugedLine(fact.id, fact.piece_id, fact.piece, fact.revision_id, fact.characteristic, fact.summary.n, fact.summary.mean,
+                       fact.summary.expanded, fact.quantity.unit, fact.quantity.decimals, self.state_of(fact), self.sentence(fact),
+                       fact.measured_at)
+            for fact in sorted(self.sets, key=lambda fact: (fact.measured_at, fact.id), reverse=True)
+        ]  # fmt: skip
+
     def latest(self) -> list[SetFact]:
         """The newest set of each piece and characteristic: what a piece is like now."""
         newest: dict[tuple[int, int], SetFact] = {}
         for fact in sorted(self.sets, key=lambda fact: (fact.measured_at, fact.id)):
             newest[fact.piece_id, fact.characteristic_id] = fact
         return sorted(newest.values(), key=lambda fact: fact.id)
+
+
+class GaugedLine(NamedTuple):
+    """One standing reading set, judged. expanded : U, k = 2; with the mean in `unit`."""
+
+    set_id: int
+    piece_id: int
+    piece: str
+    revision_id: int
+    characteristic: str
+    n: int
+    mean: float
+    expanded: float
+    unit: str
+    decimals: int
+    state: str
+    sentence: str
+    measured_at: datetime
 
 
 def quantity_of(kind: str) -> Quantity:

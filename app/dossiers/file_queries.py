@@ -5,9 +5,11 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any, NamedTuple
 
-from sqlalchemy import and_, select
+from sqlalchemy import and_, select, union_all
 from sqlalchemy.orm import aliased, defer
 
+from app.bench.queries import evidence_facts, rows_of_revisions
+from app.bench.rules import GaugedLine
 from app.concerns.loop_queries import InForce, list_in_force
 from app.concerns.queries import ConcernRow, list_concerns
 from app.db import Db
@@ -17,12 +19,14 @@ from app.feedback.models import Mark, Slip, SlipVersion
 from app.incidents.exposure_queries import list_facts_of_revisions, list_filed_of_revisions, list_runs_of_revisions
 from app.incidents.exposures import IncidentFact, RunUse, Use, add_up, once
 from app.measurements.models import Batch, Reading
+from app.measurements.queries import FLOATS, INTS, OtherRow, wide
 from app.parts.models import Part, Piece, Revision
 from app.people.models import Membership
 from app.programmes.models import Attribute
 from app.questions.models import Question, Variant, VariantRevision
 from app.sessions.models import AsRunBuild, BuildPiece, Run
 
+TABLE = "table reading"
 MOST_RUNS = 40  # listed by name; the sums are of all
 
 
@@ -37,6 +41,7 @@ class RevisionFile:
     happened: Sequence[IncidentFact]
     marks: Sequence["Marks"]
     readings: Sequence["ReadingLine"]
+    gauged: Sequence[GaugedLine]
     concerns: Sequence[ConcernRow]
     fitted: Sequence[ConcernRow]  # concerns whose cure went into it
     instructions: Sequence[InForce]
@@ -45,6 +50,12 @@ class RevisionFile:
     @property
     def open_concerns(self) -> Sequence[ConcernRow]:
         return [row for row in self.concerns if row.stands]
+
+    @property
+    def out_of_tolerance(self) -> Sequence[GaugedLine]:
+        """Pieces that fail their newest reading of a characteristic."""
+        newest = {(line.piece_id, line.characteristic): line for line in reversed(self.gauged)}
+        return [line for line in newest.values() if line.state == "fail"]
 
     @property
     def newest_runs(self) -> Sequence[RunUse]:
@@ -63,7 +74,7 @@ class Marks(NamedTuple):
 
 
 class ReadingLine(NamedTuple):
-    """Gauge readings of one characteristic of one piece. uncertainty : expanded, k = 2, in `unit`; None where none was given."""
+    """Readings of a table, one characteristic of one piece. uncertainty : expanded, k = 2, in `unit`; None where none was given."""
 
     characteristic: str
     piece: str
@@ -96,7 +107,7 @@ def load_file(db: Db, programme_id: int, viewer: Any, hidden: Collection[int], *
     ids = [row.id for row in wanted]
     runs, facts = list_runs_of_revisions(db, ids, hidden), list_facts_of_revisions(db, ids, hidden)
     filed, marks = list_filed_of_revisions(db, ids, hidden), _marks(db, programme_id, ids, hidden)
-    readings, answers = list_readings(db, ids), _answers(db, ids)
+    (readings, gauged), answers = list_readings(db, programme_id, ids), _answers(db, ids)
     concerns = [row for row in list_concerns(db, programme_id, viewer=viewer, hidden=hidden) if not row.withheld]
     instructions = list_in_force(db, programme_id, revision_ids=ids)
     files = []
@@ -106,6 +117,7 @@ def load_file(db: Db, programme_id: int, viewer: Any, hidden: Collection[int], *
         files.append(RevisionFile(
             row, pieces.get(row.id, []), add_up(own_runs, own_facts, filed.get(row.id, ())), own_runs,
             [found.first for found in once(own_facts)], marks.get(row.id, []), readings.get(row.id, []),
+            [line for line in gauged if line.revision_id == row.id],
             [c for c in concerns if c.revision_id == row.id], [c for c in concerns if c.fixed_id == row.id],
             [i for i in instructions if i.revision_id == row.id], answers.get(row.id, []),
         ))  # fmt: skip
@@ -160,21 +172,26 @@ def _marks(db: Db, programme_id: int, revision_ids: Collection[int], hidden: Col
     return told
 
 
-def list_readings(db: Db, revision_ids: Collection[int]) -> dict[int, list[ReadingLine]]:
-    """Revision id -> readings that stand, by characteristic and piece."""
-    rows = db.execute(
-        select(Reading, Piece.mark).join(Batch, Batch.id == Reading.batch_id).outerjoin(Piece, Piece.id == Reading.piece_id)
-        .where(Reading.revision_id.in_(revision_ids), Batch.withdrawn_at.is_(None)).order_by(Reading.id)
+def list_readings(db: Db, programme_id: int, revision_ids: Collection[int]) -> tuple[dict[int, list[ReadingLine]], list[GaugedLine]]:
+    """(revision id -> readings of tables by characteristic and piece, reading sets of the bench): what stands, in one query."""
+    of_tables = (
+        wide(TABLE, ints=[Reading.revision_id, Reading.id], floats=[Reading.value, Reading.lower, Reading.upper, Reading.uncertainty],
+             texts=[Reading.characteristic, Piece.mark, Reading.unit])
+        .select_from(Reading).join(Batch, Batch.id == Reading.batch_id).outerjoin(Piece, Piece.id == Reading.piece_id)
+        .where(Reading.revision_id.in_(revision_ids), Batch.withdrawn_at.is_(None))
     )  # fmt: skip
-    found: dict[tuple[int, str, str, str], list[Reading]] = {}
-    for reading, mark in rows:
-        found.setdefault((reading.revision_id, reading.characteristic, mark or "", reading.unit), []).append(reading)
+    rows = [OtherRow(kind, values[:INTS], values[INTS : INTS + FLOATS], values[INTS + FLOATS :])
+            for kind, *values in db.execute(union_all(of_tables, *rows_of_revisions(programme_id, revision_ids)))]  # fmt: skip
+    found: dict[tuple[int, str, str, str], list[Sequence[Any]]] = {}
+    for row in sorted((row for row in rows if row.kind == TABLE), key=lambda row: row.ints[1]):
+        name, mark, unit = row.texts[:3]
+        found.setdefault((row.ints[0], name, mark or "", unit), []).append(row.floats)
     told: dict[int, list[ReadingLine]] = {}
     for (of, name, mark, unit), group in sorted(found.items()):
-        values, last = [reading.value for reading in group], group[-1]
+        values, last = [floats[0] for floats in group], group[-1]
         told.setdefault(of, []).append(ReadingLine(name, mark, unit, len(values), min(values), sum(values) / len(values), max(values),
-                                                   last.lower, last.upper, last.uncertainty))  # fmt: skip
-    return told
+                                                   *last[1:4]))  # fmt: skip
+    return told, evidence_facts(rows).lines()
 
 
 def _answers(db: Db, revision_ids: Collection[int]) -> dict[int, list[Answer]]:

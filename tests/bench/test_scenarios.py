@@ -171,12 +171,12 @@ def test_a_failed_control_piece_spoils_its_brackets(db, w):
     assert {bracket.driver for bracket in reading(db, w, "t50").brackets if bracket.state == "counted"} == {"MS", "DH"}
 
 
-def test_readings_of_a_part_for_its_file(db, w):
+def test_readings_of_a_part_as_lines_of_its_file(db, w):
     steps.out_of_tolerance(db, w)
-    (found,) = queries.readings_of_part(db, steps.part_id(db, w))
+    (found,) = queries.load_gauged(db, w.team.id, part_id=steps.part_id(db, w)).lines()
     assert (found.piece, found.characteristic, found.n, found.state) == ("FST-t45 r1 #1", "thickness", 5, "fail")
     assert found.sentence == "4.320 + 0.013 = 4.333 mm, limits 4.45 to 4.55: fail."
-    assert queries.readings_of_part(db, 99_999) == []
+    assert queries.load_gauged(db, w.team.id, part_id=99_999).lines() == []
 
 
 def test_a_look_is_taken_again_when_a_reading_changes_it(db, w):

@@ -4,6 +4,7 @@ import pytest
 
 from app.demo import scenes
 from tests import fixture, make
+from tests.bench import steps as bench
 from tests.concerns.make_concerns import concern
 from tests.incidents import steps as incidents
 from tests.pages import text_of
@@ -37,6 +38,36 @@ def test_runs_marks_and_rulings_stand_in_the_file(db, browser):
     for words in ("3 runs, 36 laps", "Steering precision AQ 1 7.00 7.0 to 7.0", "Steering precision DH 1 6.50", "Q-01",
                   "as t40, the control", "Never pooled over drivers."):  # fmt: skip
         assert words in shown, words
+
+
+def test_what_was_gauged_stands_in_the_file_with_its_verdict(db, browser):
+    """Guard-banded by the limits that stand; a piece that fails its newest reading is said first. Our own figures."""
+    w = fixture.s03(db)
+    part_id, (own, gauge) = bench.part_id(db, w), bench.thickness(db, w)
+    one, two, three = w.q.pieces["t45"]
+    bench.read(db, w, own, gauge, one, [4.50] * 5)
+    bench.read(db, w, own, gauge, two, [4.54, 4.55, 4.54, 4.55, 4.54])
+    bench.read(db, w, own, gauge, three, [4.32] * 5)
+    bench.read(db, w, own, gauge, w.q.pieces["t40"][0], [4.01] * 3)
+    shown = text_of(browser.as_(w.team.RT).get(w.path(f"/parts/{part_id}/file"), max_queries=12).text)
+    for words in ("Out of tolerance. FST-t45 r1 #3, thickness: 4.320 + 0.012 = 4.332 mm, limits 4.45 to 4.55: fail.",
+                  "3 sets of FST-t45 r1, the newest first", "FST-t45 r1 #1, thickness pass 5 4.500 ± 0.012 mm",
+                  "FST-t45 r1 #2, thickness inconclusive 5 4.544 ± 0.013 mm",
+                  "FST-t40 r1 #1, thickness information 3 4.010 ± 0.012 mm", "no limit is set, so nothing can fail"):  # fmt: skip
+        assert words in shown, words
+    of_one = text_of(browser.get(w.path(f"/revisions/{w.q.revisions['t40']}/file"), max_queries=12).text)
+    assert "1 set of FST-t40 r1" in of_one
+    assert "FST-t45 r1 #1, thickness" not in of_one
+
+
+def test_a_piece_that_passes_again_is_not_said_to_be_out(db, browser):
+    w = fixture.s03(db)
+    own, gauge = bench.thickness(db, w)
+    bench.read(db, w, own, gauge, w.q.pieces["t45"][0], [4.32] * 5, hour=18)
+    bench.read(db, w, own, gauge, w.q.pieces["t45"][0], [4.50] * 5, hour=19)
+    shown = text_of(browser.as_(w.team.RT).get(w.path(f"/revisions/{w.q.revisions['t45']}/file"), max_queries=12).text)
+    assert "Out of tolerance" not in shown
+    assert "FST-t45 r1 #1, thickness fail" in shown
 
 
 def fixture_part(w):
