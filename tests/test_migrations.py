@@ -253,7 +253,7 @@ def other_value(table: Table, name: str) -> Any:
         return {"changed": 1}
     if isinstance(column.type, UtcDateTime):
         return MOMENT + timedelta(days=400)
-    return {int: 7, str: "changed", bool: True, date: date(2031, 1, 1)}[column.type.python_type]
+    return {int: 7, float: 7.5, str: "changed", bool: True, date: date(2031, 1, 1)}[column.type.python_type]
 
 
 def refused(database: Database, act: Any) -> str:

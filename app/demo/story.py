@@ -11,7 +11,7 @@ from app.db import Db, transaction
 from app.decisions import commands as decisions
 from app.decisions.models import Decision
 from app.decisions.queries import current_look
-from app.demo import days, fit_grid, planned, scenes, trackside, troubles
+from app.demo import bench, days, fit_grid, planned, scenes, trackside, troubles
 from app.demo.blind_day import Seat, drive_blind
 from app.demo.team import Team
 from app.demo.topics import LANDING, OVERALL, PRECISION
@@ -47,6 +47,7 @@ def tell(db: Db, team: Team) -> None:
     planned.plan_ahead(db, s, today)
     troubles.have_troubles(db, s, today)
     fit_grid.make_grid(db, s, today)
+    bench.gauge_parts(db, s, today)
     trackside.bend_pin(db, s, pinned[-1], s.asked["pin"].pieces["p25"][0])
     trackside.attach_hall_file(db, s, *timed)
 

@@ -157,3 +157,14 @@ def test_a_hall_file_and_what_was_hit_in_runs_are_there_to_be_seen(season):
         assert (file.shift_ms, file.laps_read, file.not_matched) == (pytest.approx(192_000, abs=1500), 180, [])
         in_runs = db.scalars(select(Incident).where(Incident.run_id.is_not(None))).all()
         assert {(incident.kind, incident.effect) for incident in in_runs} == {("flat landing", "stopped"), ("driver error", "no effect")}
+
+
+def test_a_bent_bar_takes_one_drivers_runs_out_of_the_second_day(sheets):
+    """AQ's 1.4 mm bar lay flat after the first day and not after the second; the others hold the verdict without her runs there."""
+    bar = next(opened for title, opened in sheets.items() if title.startswith("Front anti-roll bar"))
+    out = [bar.loaded.runs[run] for run in bar.loaded.out]
+    assert {(run.driver, run.variants[bar.loaded.question.id]) for run in out} == {("AQ", "b14")}
+    assert len({run.session for run in out}) == 1
+    (told,) = {judged.words for failed in bar.loaded.out.values() for judged in failed}
+    assert "ARB-b14 r1 #1, end gap: 0.24" in told
+    assert bar.loaded.without is not None
