@@ -50,17 +50,20 @@ def pair_picture(gauged: Gauged, row: CharacteristicRow, mate: CharacteristicRow
     both = [own for own in newest.values() if row.id in own and mate.id in own]
     if not both:
         return None
+    mixed = len({own[row.id].revision_id for own in both}) > 1
     points = [
         Point(own[row.id].summary.mean, own[mate.id].summary.mean, own[row.id].summary.expanded, own[mate.id].summary.expanded,
-              _mark(own[row.id]), _worse(gauged.state_of(own[row.id]), gauged.state_of(own[mate.id])))
+              _mark(own[row.id], mixed), _worse(gauged.state_of(own[row.id]), gauged.state_of(own[mate.id])))
         for own in both
     ]  # fmt: skip
     x, y = _axis(row, both[0][row.id], gauged), _axis(mate, both[0][mate.id], gauged)
     return scatter([Series("", points)], x, y)
 
 
-def _mark(fact: SetFact) -> str:
-    return fact.piece.rpartition(" ")[2]
+def _mark(fact: SetFact, mixed: bool) -> str:
+    """“#1”, or “k4 r1 #1” where pieces of several revisions are drawn."""
+    label, _, mark = fact.piece.rpartition(" ")
+    return f"{label.rpartition('-')[2]} {mark}" if mixed else mark
 
 
 def _worse(one: str, other: str) -> str:
@@ -75,9 +78,10 @@ def drift_picture(own: Gauged, laps: Mapping[int, tuple[int, int]], row: Charact
     again = [facts for facts in by_piece.values() if len(facts) > 1]
     if not again:
         return None
-    series = [
-        Series(facts[0].piece, [Point(float(laps.get(f.id, (0, 0))[0]), f.summary.mean, 0.0, f.summary.expanded, _mark(f), own.state_of(f))
-                                for f in facts])
+    mixed = len({facts[0].revision_id for facts in again}) > 1
+    series = [  # named at the end of its line alone
+        Series(facts[0].piece, [Point(float(laps.get(f.id, (0, 0))[0]), f.summary.mean, 0.0, f.summary.expanded,
+                                      _mark(f, mixed) if f is facts[-1] else "", own.state_of(f)) for f in facts])
         for facts in again
     ]  # fmt: skip
     return scatter(series, Axis("laps driven", "laps", None, None, 0), _axis(row, again[0][0], own), joined=True)

@@ -7,7 +7,7 @@ from app.access.actions import Action
 from app.access.guard import DbHere, Id, SignedIn, allow
 from app.access.viewer import Viewer
 from app.bench import forms, kept_commands, kept_queries
-from app.bench.effects import HINTS, answer
+from app.bench.effects import ASKED, HINTS, answer
 from app.bench.words import EffectKind
 from app.db import Db
 from app.errors import NotFound, Refused
@@ -66,7 +66,7 @@ def _page(request: Request, db: Db, viewer: Viewer, form: forms.EffectForm, says
     sent = withdrawing[1] if withdrawing else form if form.submitted else None
     status = 200 if sent is None or sent.ok else sent.status
     return page(request, "bench/show_expected_effects.html", status=status, form=form, says=says, kinds=list(EffectKind),
-                hint=HINTS[form.effect_kind], question=question, kept=_kept(form),
+                hint=HINTS[form.effect_kind], asked=ASKED, question=question, kept=_kept(form),
                 rows=kept_queries.list_effects(db, viewer.programme_id, question_id=question_id),
                 withdrawing=withdrawing or (0, forms.WithdrawForm()), blank=forms.WithdrawForm())  # fmt: skip
 

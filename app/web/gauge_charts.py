@@ -85,7 +85,7 @@ def scatter(series: Sequence[Series], x: Axis, y: Axis, *, joined: bool = False)
     )  # fmt: skip
     lines = [one.points for one in series if joined and len(one.points) > 1]
     paths = tuple("M" + " L".join(f"{across.at(p.x)} {down.at(p.y)}" for p in line) for line in lines)
-    told = "; ".join(f"{f'{one.label} ' if one.label else ''}{p.label}: {num(p.x, x.decimals)} {x.unit}, {num(p.y, y.decimals)} ± "
+    told = "; ".join(f"{f'{one.label} {p.label}'.strip()}: {num(p.x, x.decimals)} {x.unit}, {num(p.y, y.decimals)} ± "
                      f"{num(p.uy, y.decimals)} {y.unit}, {p.state}" for one in series for p in one.points)  # fmt: skip
     return ScatterPicture(
         WIDTH, BOTTOM + 44, drawn, paths, _lines(x, across), _lines(y, down),
