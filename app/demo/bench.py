@@ -47,11 +47,10 @@ def _gauges(db: Db, s: scenes.Season, today: date) -> dict[str, int]:
         }  # fmt: skip
 
 
-def _read(db: Db, s: scenes.Season, of: int, gauge: int, piece: int, mean: float, at: tuple[date, int], *, step: float = 0.01,
-          rng: random.Random | None = None, taken: Taken | None = None, session_id: int | None = None) -> None:  # fmt: skip
+def _read(db: Db, s: scenes.Season, of: int, gauge: int, piece: int, mean: float, at: tuple[date, int], *, rng: random.Random,
+          step: float = 0.01, taken: Taken | None = None, session_id: int | None = None) -> None:  # fmt: skip
     """Five readings about the mean, in steps of the gauge."""
-    spread = rng or random.Random(SEED)
-    values = [max(0.0, round(round((mean + spread.gauss(0, step / 2)) / step) * step, 4)) for _ in range(5)]
+    values = [max(0.0, round(round((mean + rng.gauss(0, step / 2)) / step) * step, 4)) for _ in range(5)]
     with transaction(db), clock.at(scenes.moment(*at)):
         occasion = Occasion(temperature_degC=21.0, temperature_raw="21", taken=taken or "", session_id=session_id if taken else None)
         commands.note_readings(db, by=s.team.SK, piece_id=piece, characteristic_id=of, gauge_id=gauge,
@@ -60,7 +59,7 @@ def _read(db: Db, s: scenes.Season, of: int, gauge: int, piece: int, mean: float
 
 def _bent_bar(db: Db, s: scenes.Season, today: date, feelers: int) -> None:
     """Every bar lay flat before the first day and between the days; AQ's 1.4 mm bar did not after the second."""
-    bar = s.asked["bar"]
+    bar, rng = s.asked["bar"], random.Random(SEED)
     with transaction(db), clock.at(scenes.moment(today - timedelta(days=33), 10)):
         of = commands.add_characteristic(db, _part_of(db, s, bar.revisions["b12"]), by=s.team.RT, kind=Kind.TWEAK, name="end gap",
                                          limits=Limits(None, 0.10, "", "0.10")).id  # fmt: skip
@@ -68,7 +67,7 @@ def _bent_bar(db: Db, s: scenes.Season, today: date, feelers: int) -> None:
         for line in ("b12", "b14"):
             for n, piece in enumerate(bar.pieces[line]):
                 gap = BENT if (ago, line, n) == (17, "b14", 0) else FALLEN_FLAT
-                _read(db, s, of, feelers, piece, gap, (today - timedelta(days=ago), hour))
+                _read(db, s, of, feelers, piece, gap, (today - timedelta(days=ago), hour), rng=rng)
 
 
 def _pin_joint(db: Db, s: scenes.Season, today: date, gauges: dict[str, int]) -> None:
