@@ -27,7 +27,7 @@ def show_revision_file(request: Request, revision_id: Id, db: DbHere, viewer: Si
 
 
 def _file_page(request: Request, db: Db, viewer: Viewer, **of: int) -> Response:
-    """Eleven queries with the viewer's own, whatever the part has been through."""
+    """Twelve queries with the viewer's own, whatever the part has been through."""
     hidden = hidden_sessions(db, viewer)
     part, lineage, files = load_file(db, viewer.programme_id, viewer, hidden, **of)
     one = files[0] if "revision_id" in of else None

@@ -1,5 +1,6 @@
 """Everything known of a part, revision by revision: a fixed number of SELECTs, however many revisions, and what the viewer may see."""
 
+from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from statistics import median
@@ -16,6 +17,7 @@ from app.db import Db
 from app.decisions.models import Ruling
 from app.errors import NotFound
 from app.feedback.models import Mark, Slip, SlipVersion
+from app.grid.queries import CellOfPart, cells_of_part
 from app.incidents.exposure_queries import list_facts_of_revisions, list_filed_of_revisions, list_runs_of_revisions
 from app.incidents.exposures import IncidentFact, RunUse, Use, add_up, once
 from app.measurements.models import Batch, Reading
@@ -46,6 +48,11 @@ class RevisionFile:
     fitted: Sequence[ConcernRow]  # concerns whose cure went into it
     instructions: Sequence[InForce]
     answers: Sequence["Answer"]
+    cells: Sequence[CellOfPart]  # of fit grids, tried with this revision
+
+    @property
+    def cells_by_result(self) -> Sequence[tuple[str, int]]:
+        return sorted(Counter(cell.result for cell in self.cells).items())
 
     @property
     def open_concerns(self) -> Sequence[ConcernRow]:
@@ -101,7 +108,7 @@ class Answer(NamedTuple):
 
 def load_file(db: Db, programme_id: int, viewer: Any, hidden: Collection[int], *, part_id: int | None = None,
               revision_id: int | None = None) -> tuple[Part, list[Revision], list[RevisionFile]]:  # fmt: skip
-    """The part, its lineage in the order of issue, and the file of every revision, or of one. Nine queries."""
+    """The part, its lineage in the order of issue, and the file of every revision, or of one. Ten queries."""
     part, lineage, pieces = _lineage(db, programme_id, part_id, revision_id)
     wanted = [row for row in lineage if revision_id in (None, row.id)]
     ids = [row.id for row in wanted]
@@ -109,7 +116,7 @@ def load_file(db: Db, programme_id: int, viewer: Any, hidden: Collection[int], *
     filed, marks = list_filed_of_revisions(db, ids, hidden), _marks(db, programme_id, ids, hidden)
     (readings, gauged), answers = list_readings(db, programme_id, ids), _answers(db, ids)
     concerns = [row for row in list_concerns(db, programme_id, viewer=viewer, hidden=hidden) if not row.withheld]
-    instructions = list_in_force(db, programme_id, revision_ids=ids)
+    instructions, cells = list_in_force(db, programme_id, revision_ids=ids), cells_of_part(db, part.id)
     files = []
     for row in wanted:
         own_runs = [run for run in runs if run.revision_id == row.id]
@@ -120,6 +127,7 @@ def load_file(db: Db, programme_id: int, viewer: Any, hidden: Collection[int], *
             [line for line in gauged if line.revision_id == row.id],
             [c for c in concerns if c.revision_id == row.id], [c for c in concerns if c.fixed_id == row.id],
             [i for i in instructions if i.revision_id == row.id], answers.get(row.id, []),
+            [cell for cell in cells if cell.revision_id == row.id],
         ))  # fmt: skip
     return part, lineage, files
 

@@ -3,9 +3,11 @@
 import pytest
 
 from app.demo import scenes
+from app.grid.words import Fit
 from tests import fixture, make
 from tests.bench import steps as bench
 from tests.concerns.make_concerns import concern
+from tests.grid import steps as grids
 from tests.incidents import steps as incidents
 from tests.pages import text_of
 from tests.parts import make_parts
@@ -68,6 +70,20 @@ def test_a_piece_that_passes_again_is_not_said_to_be_out(db, browser):
     shown = text_of(browser.as_(w.team.RT).get(w.path(f"/revisions/{w.q.revisions['t45']}/file"), max_queries=12).text)
     assert "Out of tolerance" not in shown
     assert "FST-t45 r1 #1, thickness fail" in shown
+
+
+def test_cells_of_fit_grids_stand_with_the_revision_they_were_tried_on(db, browser):
+    w = fixture.s03(db)
+    grid_id = grids.new_grid(db, w.team.RT, options="Tower: t40 = FST-t40, t45 = FST-t45\nMount: high, low", items="Motor can: S1, S2")
+    made = grids.World.__new__(grids.World)
+    made.team, made.grid_id = w.team, grid_id
+    grids.file(db, made, [(0, 0, 0)])
+    grids.file(db, made, [(0, 1, 0)], Fit.SHIM, shim="0.5 mm under the stud")
+    part_id = db.scalar(fixture_part(w))
+    shown = text_of(browser.as_(w.team.RT).get(w.path(f"/parts/{part_id}/file"), max_queries=12).text)
+    for words in ("2 cells tried: 1 fits, 1 fits with shim", "FG-01 t40, low, S1 fits with shim: 0.5 mm under the stud by hand SK",
+                  "No cell of a fit grid was tried with it."):  # fmt: skip
+        assert words in shown, words
 
 
 def fixture_part(w):
