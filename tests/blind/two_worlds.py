@@ -48,6 +48,7 @@ from app.sessions import commands as sessions
 from app.settings import Settings
 from tests import fixture, make
 from tests.access.routes import all_doors
+from tests.blind.gauged import gauge_pieces
 from tests.blind.happenings import happen
 
 NOW = scenes.moment(fixture.DAY, 17)
@@ -207,6 +208,7 @@ def _drive(db: Db, made: World, spec: Spec, order: Sequence[str], mine: random.R
                 with clock.at(start + timedelta(minutes=8)):
                     file_slip(db, run_id, by=made.people[initials], token=f"two-worlds-{index:08d}", answers=said)
     _answer(db, made, spec, mine, others, own)
+    gauge_pieces(db, w)
     happen(db, made.people, w.q.pieces, made.runs[0], made.runs[spec.each], others)
     with transaction(db), clock.at(scenes.moment(fixture.DAY, 11, 30)):
         if spec.concern:
@@ -331,6 +333,8 @@ class Crawler:
             *(("/incidents", {"run_id": str(run), "kind": "board hit, nose", "effect": "stopped", f"piece_{pieces[0]}": ["cracked"]})
               for pieces in w.q.pieces.values()),
             *(("/incidents/1/pieces", {f"piece_{pieces[0]}": ["hit"]}) for pieces in w.q.pieces.values()),
+            *(("/characteristics/1/readings", {"piece_id": str(piece), "gauge_id": "1", "readings": "4.5 4.5", "taken": "after",
+                                               "session_id": str(w.session_id)}) for pieces in w.q.pieces.values() for piece in pieces),
             *(("/tables/preview", {"kind": "laps", "pasted": f"session,run,lap,lap_time_s,variant\nS-02,R-01,9,22.4,{code}"})
               for code in w.q.variants),
         ]  # fmt: skip
