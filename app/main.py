@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from fastapi import APIRouter, FastAPI, Request
+from fastapi import FastAPI, Request
 from fastapi.responses import Response
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
@@ -47,8 +47,9 @@ from app.trials import pages as trials
 from app.web.error_pages import add_error_pages, error_page
 from app.web.middleware import BodyLimit, KnownHosts, OriginCheck, SecurityHeaders
 from app.web.render import STATIC, make_environment
+from app.web.routes import Router
 
-ROUTERS: tuple[APIRouter, ...] = (
+ROUTERS: tuple[Router, ...] = (
     people.router, programmes.router, parts.router, questions.router, sessions.router, feedback.router, card_pages.router, blind.router,
     measurements.router, timing.router, lap_pages.router, concerns.router, concern_photos.router, incidents.router, use.router,
     bench.router, characteristic_pages.router, kept_pages.router, effect_pages.router,
@@ -71,7 +72,7 @@ def create_app(settings: Settings, database: Database | None = None) -> FastAPI:
     app.state.now = clock.now
     app.state.route_params = {}
     for router in ROUTERS:
-        app.include_router(router)
+        app.router.routes.extend(router.routes)  # as they are: including works every route out again
         for route in router.routes:
             app.state.route_params[route.name] = set(route.param_convertors)  # type: ignore[attr-defined]
     app.router.routes.append(Mount("/static", StaticFiles(directory=STATIC), name="static"))

@@ -19,8 +19,8 @@ from app.db import Database
 from app.settings import ROOT
 from tests.postgres import Server
 
-# The framework stack: what an app of this kind is made of, before its own first line. pydantic.v1 is among it: fastapi
-# loads it by itself at the first route with a declared parameter (fastapi/_compat/shared.py, is_pydantic_v1_model_class).
+# The framework stack: what an app of this kind is made of, before its own first line. pydantic.v1, which fastapi loads by itself
+# at the first route with a declared parameter, is not counted as the framework's.
 FRAMEWORK = ("import fastapi, starlette.staticfiles, python_multipart, sqlalchemy.orm, sqlalchemy.dialects.sqlite, "
              "alembic.command, jinja2, uvicorn, argon2")  # fmt: skip
 HEAVY = ("scipy.stats", "scipy.optimize", "numpy.random", "scipy.special", "psycopg", "alembic", "uvicorn")

@@ -4,7 +4,7 @@ import tempfile
 from collections.abc import Iterator
 from typing import IO, Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response, StreamingResponse
 
 from app.access.actions import Action
@@ -17,8 +17,9 @@ from app.db import Db, transaction
 from app.errors import Refused
 from app.web.forms import posted
 from app.web.page import page
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}/archive")
+router = Router(prefix="/programmes/{programme_id}/archive")
 EXPORT = [allow(Action.EXPORT_ALL)]
 IN_MEMORY = 5_000_000
 PIECE = 200_000

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -17,8 +17,9 @@ from app.incidents.exposure_queries import list_runs_of_part
 from app.parts import queries as parts
 from app.web.forms import posted, whole
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, SET = [allow(Action.SEE_PROGRAMME)], [allow(Action.SET_LIMITS)]
 EVERY = ("", "every revision")
 

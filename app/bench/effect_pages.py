@@ -1,6 +1,6 @@
 """Expected effects: worked out, and noted with a variant before it is driven."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -14,8 +14,9 @@ from app.errors import NotFound, Refused
 from app.questions.queries import get_question
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, WORK = [allow(Action.SEE_PROGRAMME)], [allow(Action.WORK_OUT)]
 
 

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -17,8 +17,9 @@ from app.gauging import stacks
 from app.units import LENGTH
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, NOTE, WORK = [allow(Action.SEE_PROGRAMME)], [allow(Action.NOTE_READINGS)], [allow(Action.WORK_OUT)]
 
 

@@ -3,7 +3,7 @@
 from datetime import datetime
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app import clock
@@ -22,8 +22,9 @@ from app.people.queries import list_people
 from app.sessions.queries import list_sessions
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, NOTE = [allow(Action.SEE_PROGRAMME)], [allow(Action.NOTE_READINGS)]
 
 

@@ -1,6 +1,6 @@
 """Blind blocks: those of a session, one block with its codes, its key for the holder, and its opening."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -18,8 +18,9 @@ from app.sessions import queries as sessions
 from app.sessions.rules import read_settings, show_settings
 from app.web.forms import Form, posted, whole
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, SEAL, KEY = [allow(Action.SEE_PROGRAMME)], [allow(Action.SEAL_KEY)], [allow(Action.SEE_KEY)]
 OPEN, FILE = [allow(Action.OPEN_KEY)], [allow(Action.FILE_SLIP)]
 

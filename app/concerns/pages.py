@@ -1,6 +1,6 @@
 """Pages about concerns: the list, and raising one from anywhere with its photo. One concern's own page is in `proving`."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -15,8 +15,9 @@ from app.parts import queries as parts
 from app.photos.rules import Picture, read_picture
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, RAISE = [allow(Action.SEE_PROGRAMME)], [allow(Action.RAISE_CONCERN)]
 SHOWN = {"open": "open", "closed": "closed", "all": "all"}
 

@@ -1,6 +1,6 @@
 """Photos of one concern: adding one, and the pictures themselves."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -14,8 +14,9 @@ from app.photos.queries import get_bytes
 from app.photos.rules import read_picture
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, RAISE = [allow(Action.SEE_PROGRAMME)], [allow(Action.RAISE_CONCERN)]
 
 

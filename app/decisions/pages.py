@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -22,8 +22,9 @@ from app.decisions.summaries import read_sheet
 from app.errors import NotFound
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, FILE, SIGN = [allow(Action.SEE_PROGRAMME)], [allow(Action.FILE_RULING)], [allow(Action.SIGN_RULING)]
 
 

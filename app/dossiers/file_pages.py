@@ -1,6 +1,6 @@
 """A part's file: one page per part and one per revision with everything known of it, to print and hand over."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -11,8 +11,9 @@ from app.dossiers.file_queries import load_file
 from app.feedback.queries import hidden_sessions
 from app.incidents.rules import percent
 from app.web.page import page
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE = [allow(Action.SEE_PROGRAMME)]
 
 

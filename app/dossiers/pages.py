@@ -1,6 +1,6 @@
 """Pages that show several features at once: everybody's home, and the trail."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -20,8 +20,9 @@ from app.people.queries import list_people
 from app.programmes.queries import get_programme
 from app.proving.queries import list_broke_again
 from app.web.page import page, path_for, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 TRAIL_PAGE = 60
 
 

@@ -1,6 +1,6 @@
 """A paper card typed for its driver, with its photo; and the picture itself for who may read the slip."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -17,8 +17,9 @@ from app.programmes.queries import list_attributes
 from app.sessions import queries as sessions
 from app.web.forms import Form, posted
 from app.web.page import redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 
 
 @router.get("/runs/{run_id}/paper-slip", dependencies=[allow(Action.FILE_FOR_ANOTHER)])

@@ -1,6 +1,6 @@
 """One run with its slips, the debrief slip, and what counts."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -27,8 +27,9 @@ from app.sessions import queries as sessions
 from app.sessions.models import Run
 from app.web.forms import ButtonForm, Form, posted, whole
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, FILE, AMEND = [allow(Action.SEE_OTHERS_SLIP)], [allow(Action.FILE_SLIP)], [allow(Action.AMEND_SLIP)]
 JUDGE, CONDUCT = [allow(Action.JUDGE_COUNTING)], [allow(Action.RUN_SESSION)]
 

@@ -1,6 +1,6 @@
 """Build lists: propose the fewest trial builds, print them or tick them on a phone, file what each did."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -14,8 +14,9 @@ from app.grid.rules import GridFacts, Result
 from app.grid.words import How
 from app.web.forms import ButtonForm, Form, posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, FILE = [allow(Action.SEE_PROGRAMME)], [allow(Action.FILE_FIT)]
 
 

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -20,8 +20,9 @@ from app.photos.rules import Picture, read_picture
 from app.questions.queries import list_questions
 from app.web.forms import Form, posted, whole
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, EDIT, FILE = [allow(Action.SEE_PROGRAMME)], [allow(Action.EDIT_GRID)], [allow(Action.FILE_FIT)]
 
 

@@ -1,6 +1,6 @@
 """What is taken out of a grid, what is carried over to a newer revision, and what its settings are."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -14,8 +14,9 @@ from app.grid.state import GridState, SettingState, option_factors, setting_word
 from app.grid.words import RuleKind, SettingMark
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, RULE = [allow(Action.SEE_PROGRAMME)], [allow(Action.RULE_CELLS)]
 
 

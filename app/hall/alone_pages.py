@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -19,8 +19,9 @@ from app.sessions import queries as sessions
 from app.sessions.models import Run
 from app.web.forms import Form, posted, whole
 from app.web.page import page, path_for, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 ALONE = [allow(Action.OPEN_ALONE)]
 
 

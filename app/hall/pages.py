@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import JSONResponse, PlainTextResponse, Response
 
 from app import clock
@@ -29,8 +29,9 @@ from app.sessions.rules import drive_and_conduct, is_own_session
 from app.web.forms import Form, posted
 from app.web.page import page, path_for, redirect
 from app.web.render import STATIC, static_url, static_version
+from app.web.routes import Router
 
-router = APIRouter()
+router = Router()
 SEE, DOOR = [allow(Action.SEE_PROGRAMME)], [allow(Action.OPEN_FRONT_DOOR)]
 KEPT_PAGES = ("show_hall", "show_outbox", "show_new_concern")
 KEPT_FILES = (

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -17,8 +17,9 @@ from app.imports.rules import NEEDED
 from app.tables import MOST_BYTES, Errors, Table, TableRefused, read_table
 from app.web.forms import posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}/import")
+router = Router(prefix="/programmes/{programme_id}/import")
 IMPORT = [allow(Action.IMPORT_TABLE)]
 SHOWN_ROWS = 8
 ROLES = {"needed": [role.value for role in NEEDED], "optional": [role.value for role in OPTIONAL]}

@@ -3,7 +3,7 @@
 from datetime import datetime
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app import clock
@@ -22,8 +22,9 @@ from app.photos.rules import Picture, read_picture
 from app.sessions.queries import get_run
 from app.web.forms import Form, posted, whole
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, REPORT, CLASS = [allow(Action.SEE_PROGRAMME)], [allow(Action.REPORT_INCIDENT)], [allow(Action.CLASS_CAUSE)]
 PLAN = [allow(Action.PLAN_ABUSE)]
 

@@ -3,7 +3,7 @@
 from collections.abc import Collection, Mapping
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -13,8 +13,9 @@ from app.feedback.queries import hidden_sessions
 from app.incidents import exposure_queries, exposures, rules
 from app.parts import queries as parts
 from app.web.page import page
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE = [allow(Action.SEE_PROGRAMME)]
 
 

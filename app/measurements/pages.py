@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from itertools import combinations
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -19,8 +19,9 @@ from app.measurements.rules import Plan
 from app.sessions import queries as sessions
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, ADD = [allow(Action.SEE_PROGRAMME)], [allow(Action.ADD_MEASUREMENTS)]
 SHOWN_ROWS = 300
 

@@ -3,7 +3,7 @@
 from decimal import Decimal
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app import clock
@@ -17,8 +17,9 @@ from app.parts.models import PieceState, Process, RevisionState
 from app.parts.rules import Facts
 from app.web.forms import Form, posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, EDIT, HANDLE = [allow(Action.SEE_PROGRAMME)], [allow(Action.EDIT_PARTS)], [allow(Action.EDIT_PIECES)]
 
 

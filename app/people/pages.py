@@ -1,6 +1,6 @@
 """Pages about people: sign-in, one-time links, one's own account, the programme's people."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
 
 from app.access.actions import Action
@@ -13,8 +13,9 @@ from app.people.forms import AcceptForm, HatsForm, InviteForm, PasswordForm, Rea
 from app.people.models import Hat
 from app.web.forms import ButtonForm, Form, posted
 from app.web.page import page, path_for, redirect
+from app.web.routes import Router
 
-router = APIRouter()
+router = Router()
 DOOR = [allow(Action.OPEN_FRONT_DOOR)]
 
 

@@ -1,6 +1,6 @@
 """Tyre sets, packs and change-over minutes; half fractions of settings."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -13,8 +13,9 @@ from app.planning.forms import KitForm, PartFiguresForm, ScreeningForm
 from app.planning.fractions import Screening, screening
 from app.web.forms import ButtonForm, Form, posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}/kit")
+router = Router(prefix="/programmes/{programme_id}/kit")
 SEE, PLAN = [allow(Action.SEE_PROGRAMME)], [allow(Action.PLAN_SESSION)]
 
 

@@ -3,7 +3,7 @@
 from datetime import datetime, time
 from typing import Any, NamedTuple
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app import clock
@@ -27,8 +27,9 @@ from app.sessions.models import CLOSED_STATES, RunState, Session
 from app.sessions.queries import get_session, list_session_people
 from app.web.forms import ButtonForm, posted, whole
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}/sessions/{session_id}")
+router = Router(prefix="/programmes/{programme_id}/sessions/{session_id}")
 SEE, PLAN = [allow(Action.SEE_PROGRAMME)], [allow(Action.PLAN_SESSION)]
 IDS = ("cars", "drivers", "questions", "blind", "fit_only")
 SHORT_DAYS = ("20", "40", "60", "90")

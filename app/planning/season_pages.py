@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app import clock
@@ -19,8 +19,9 @@ from app.planning.season_facts import USUAL_DRIVERS, USUAL_MIN, SeasonView, part
 from app.sessions.queries import list_cars
 from app.web.forms import ButtonForm, Form, posted, whole
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}/season")
+router = Router(prefix="/programmes/{programme_id}/season")
 SEE, PLAN = [allow(Action.SEE_PROGRAMME)], [allow(Action.PLAN_SESSION)]
 
 

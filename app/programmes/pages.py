@@ -1,6 +1,6 @@
 """The front door, starting a programme, and its settings."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import RedirectResponse, Response
 
 from app.access.actions import Action
@@ -14,8 +14,9 @@ from app.programmes.forms import AttributeForm, OnSlipForm, ProgrammeForm, Start
 from app.programmes.rules import ScaleSpec
 from app.web.forms import Form, posted, whole
 from app.web.page import page, path_for, redirect
+from app.web.routes import Router
 
-router = APIRouter()
+router = Router()
 
 
 @router.get("/", dependencies=[allow(Action.USE_ACCOUNT)])

@@ -2,7 +2,7 @@
 
 from datetime import datetime
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app import clock
@@ -16,8 +16,9 @@ from app.proving import commands, forms
 from app.proving.concern_pages import concern_page, offer_failures, offer_fix, offer_on, offer_tries
 from app.web.forms import Form, posted, whole
 from app.web.page import redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}/concerns/{concern_id}")
+router = Router(prefix="/programmes/{programme_id}/concerns/{concern_id}")
 TRIAGE, CONTAIN = [allow(Action.TRIAGE_CONCERN)], [allow(Action.CONTAIN_CONCERN)]
 
 

@@ -1,6 +1,6 @@
 """One concern's page: judge it, close it, open it again. The steps between are in `loop_pages`."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -14,8 +14,9 @@ from app.proving import commands, forms
 from app.proving.concern_pages import concern_page, offer_closing, offer_owners, offer_subject
 from app.web.forms import Form, posted
 from app.web.page import redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}/concerns/{concern_id}")
+router = Router(prefix="/programmes/{programme_id}/concerns/{concern_id}")
 SEE, RAISE, TRIAGE = [allow(Action.SEE_PROGRAMME)], [allow(Action.RAISE_CONCERN)], [allow(Action.TRIAGE_CONCERN)]
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -17,9 +17,10 @@ from app.proving.forms import GrowthForm, number
 from app.proving.queries import list_broke_again
 from app.proving.report_queries import PartOf
 from app.web.page import page
+from app.web.routes import Router
 
 GOES_ON = (CloseKind.SAME_AS, CloseKind.OTHER_PART)  # counted once, under the concern that goes on
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 
 
 @router.get("/concerns/report", dependencies=[allow(Action.SEE_PROGRAMME)])

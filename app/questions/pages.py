@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -25,8 +25,9 @@ from app.questions.forms import (
 from app.questions.models import Question
 from app.web.forms import ButtonForm, Form, posted, whole
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}/questions")
+router = Router(prefix="/programmes/{programme_id}/questions")
 SEE, ASK = [allow(Action.SEE_PROGRAMME)], [allow(Action.ASK_QUESTION)]
 
 

@@ -1,7 +1,7 @@
 """Test sessions: the list, one session with its runs, and the as-run build of a run."""
 
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app import clock
@@ -26,8 +26,9 @@ from app.sessions.forms import (
 from app.sessions.models import AsRunBuild, Run
 from app.web.forms import ButtonForm, Form, posted, whole
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, PLAN, CONDUCT = [allow(Action.SEE_PROGRAMME)], [allow(Action.PLAN_SESSION)], [allow(Action.RUN_SESSION)]
 DRIVE, BUILD = [allow(Action.DRIVE_RUN)], [allow(Action.RECORD_BUILD)]
 

@@ -1,6 +1,6 @@
 """The laps of a run and of a session with their traces, what a person says of single laps, and laps by hand."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -15,8 +15,9 @@ from app.timing.forms import FlagForm, LapsForm
 from app.timing.guard import INCIDENT
 from app.web.forms import posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 SEE, ADD, TIME = [allow(Action.SEE_PROGRAMME)], [allow(Action.ADD_MEASUREMENTS)], [allow(Action.TIME_LAPS)]
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -18,8 +18,9 @@ from app.timing.commands import Checked
 from app.timing.forms import LapFileForm
 from app.web.forms import Choice, Field, posted
 from app.web.page import page, redirect
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 ADD = [allow(Action.ADD_MEASUREMENTS)]
 SHOWN_ROWS, SHOWN_CELLS = 8, 3
 

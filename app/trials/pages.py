@@ -1,6 +1,6 @@
 """How far to trust this: what the rule does on simulated programmes, for the people of a programme."""
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from app.access.actions import Action
@@ -13,8 +13,9 @@ from app.questions.models import VariantState
 from app.questions.queries import OPEN_STATES, list_questions
 from app.trials import limits
 from app.web.page import page
+from app.web.routes import Router
 
-router = APIRouter(prefix="/programmes/{programme_id}")
+router = Router(prefix="/programmes/{programme_id}")
 
 FAMILIES = (
     ("equal", "Parts that are equal", "Adopting here is a mistake; rejecting, or asking for more, is right."),
